@@ -1,0 +1,52 @@
+"""Pulse counters: from a number that rolls over to a total that never goes backwards."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """All that a totaliser must remember: what it has counted, and where the counter stood.
+
+    ``pulses`` is the total since the channel was first read; ``raw`` the counter's last number.
+    """
+
+    pulses: int
+    raw: int
+
+    def advance(self, raw: int, bits: int) -> Tally:
+        """Return the tally after the counter, ``bits`` wide, was seen at ``raw``.
+
+        A smaller number than the last is one rollover; that is right as long as the counter is
+        read at least once in 2**bits pulses. Raises ValueError for a ``raw`` that such a counter
+        cannot show.
+        """
+        if not 0 <= raw < 1 << bits:
+            msg = f"a {bits}-bit counter cannot stand at {raw}"
+            raise ValueError(msg)
+        return replace(self, pulses=self.pulses + (raw - self.raw) % (1 << bits), raw=raw)
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """A flow meter that closes a contact once for every ``volume_per_pulse`` cubic metres."""
+
+    volume_per_pulse: float
+
+    @classmethod
+    def from_k_factor(cls, pulses_per_m3: float) -> Meter:
+        """Build a meter from its K-factor in pulses a cubic metre."""
+        return cls(1 / pulses_per_m3)
+
+    def volume(self, pulses: int) -> float:
+        """Return the volume of so many pulses, in m³."""
+        return pulses * self.volume_per_pulse
+
+    def pulses(self, volume: float) -> int:
+        """Return how many pulses a total volume in m³ was computed from."""
+        return round(volume / self.volume_per_pulse)
+
+    def rate(self, pulses: int, seconds: float) -> float:
+        """Return the mean flow in m³/s that made ``pulses`` in ``seconds``."""
+        return self.volume(pulses) / seconds

@@ -1,0 +1,1 @@
+"""The station file: what a station is made of, and whether that can work."""

@@ -1,0 +1,51 @@
+"""What can be wrong with a station file, and how it is told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+KeyPath = tuple[str | int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong: where (a path of keys), what was found there, what was expected."""
+
+    key: KeyPath
+    found: str
+    expected: str
+
+
+@dataclass(frozen=True, slots=True)
+class LocatedFault:
+    """A fault as shown to people; ``line`` is None where the whole file is at fault."""
+
+    file: str
+    line: int | None
+    key: str
+    found: str
+    expected: str
+
+    def __str__(self) -> str:
+        where = self.file if self.line is None else f"{self.file}:{self.line}"
+        key = f"{self.key}: " if self.key else ""
+        return f"{where}: {key}found {self.found}, expected {self.expected}"
+
+
+class StationFileError(Exception):
+    """A station file cannot be used; ``faults`` holds every reason, in the file's order."""
+
+    def __init__(self, faults: list[LocatedFault]) -> None:
+        super().__init__("\n".join(str(fault) for fault in faults))
+        self.faults = faults
+
+
+def dotted(key: KeyPath) -> str:
+    """Write a key path as ``channels.level.range[1]``."""
+    text = ""
+    for part in key:
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:
+            text += f".{part}" if text else part
+    return text

@@ -1,0 +1,80 @@
+"""Quantities with units as pydantic field types, one for each dimension a station file uses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+from edge.units import Dimension, Quantity, UnitError, accepted, parse
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Marks a field as a quantity of one of ``dimensions``, optionally one that is above zero."""
+
+    dimensions: tuple[Dimension, ...]
+    positive: bool = False
+
+    def __get_pydantic_core_schema__(
+        self, _source: Any, _handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            self._validate, serialization=core_schema.to_string_ser_schema()
+        )
+
+    def __get_pydantic_json_schema__(
+        self, _schema: CoreSchema, _handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        return {
+            "type": "string",
+            "pattern": r"^\s*[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?\s*\S+\s*$",
+            "description": accepted(*self.dimensions),
+        }
+
+    def _validate(self, value: object) -> Quantity:
+        if isinstance(value, Quantity):
+            return value
+        try:
+            quantity = parse(value, *self.dimensions)
+        except UnitError as error:
+            raise custom_fault(error.found, error.expected) from None
+        if self.positive and quantity.value <= 0:
+            raise custom_fault(repr(value), f"{accepted(*self.dimensions)} above zero")
+        return quantity
+
+
+def custom_fault(found: str, expected: str) -> PydanticCustomError:
+    """Make an error for pydantic that says what was found and expected in the project's words."""
+    return PydanticCustomError(
+        "fault", "found {found}, expected {expected}", {"found": found, "expected": expected}
+    )
+
+
+Length = Annotated[Quantity, Measured((Dimension.LENGTH,))]
+Resistance = Annotated[Quantity, Measured((Dimension.RESISTANCE,), positive=True)]
+Duration = Annotated[Quantity, Measured((Dimension.TIME,), positive=True)]
+DataSize = Annotated[Quantity, Measured((Dimension.DATA,), positive=True)]
+PulsesPerVolume = Annotated[Quantity, Measured((Dimension.PULSES_PER_VOLUME,), positive=True)]
+VolumePerPulse = Annotated[Quantity, Measured((Dimension.VOLUME_PER_PULSE,), positive=True)]
+Signal = Annotated[Quantity, Measured((Dimension.CURRENT, Dimension.VOLTAGE))]
+ProcessValue = Annotated[
+    Quantity,
+    Measured(
+        (
+            Dimension.LENGTH,
+            Dimension.VOLUME,
+            Dimension.FLOW,
+            Dimension.PRESSURE,
+            Dimension.TEMPERATURE,
+            Dimension.VOLTAGE,
+            Dimension.CURRENT,
+            Dimension.POWER,
+            Dimension.FREQUENCY,
+            Dimension.RATIO,
+        )
+    ),
+]

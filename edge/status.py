@@ -1,0 +1,143 @@
+"""The status of a reading: how far it can be trusted, and why not further.
+
+A status is one `Reason`. Every reason has a fixed quality and a fixed category, so a single small
+integer says it all in the journal, and one word says it all on the wire. Where several reasons
+meet, `worst` picks the one that stands; nothing in the program ever improves a status.
+
+The categories are the status signals of NAMUR NE 107. The limits behind the loop reasons are those
+of NAMUR NE 43.
+"""
+
+from __future__ import annotations
+
+from enum import Enum, IntEnum
+
+
+class Quality(IntEnum):
+    """How far a reading can be trusted; the larger the worse."""
+
+    GOOD = 0
+    UNCERTAIN = 1  # there is a value, with a doubt about it
+    BAD = 2  # there is no value
+
+
+class Category(Enum):
+    """NE 107 status signals, and NORMAL for their absence."""
+
+    NORMAL = "normal"
+    FAILURE = "failure"
+    FUNCTION_CHECK = "function check"
+    OUT_OF_SPECIFICATION = "out of specification"
+    MAINTENANCE_REQUIRED = "maintenance required"
+
+
+class Reason(Enum):
+    """Why a reading has the quality it has.
+
+    Each member is ``(code, quality, category, text)``. The code is what the journal stores: never
+    renumber one. The slug (the member's name in kebab case) is what goes on the wire.
+    """
+
+    code: int
+    quality: Quality
+    category: Category
+    text: str
+
+    def __init__(self, code: int, quality: Quality, category: Category, text: str) -> None:
+        self.code = code
+        self.quality = quality
+        self.category = category
+        self.text = text
+
+    OK = (0, Quality.GOOD, Category.NORMAL, "good")
+
+    # The current loop: there is a value, but the transmitter is at the end of its range.
+    SATURATED_LOW = (
+        10, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "loop current just below 4 mA: at or under the bottom of the range",
+    )  # fmt: skip
+    SATURATED_HIGH = (
+        11, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "loop current just above 20 mA: at or over the top of the range",
+    )  # fmt: skip
+    UNDER_RANGE = (
+        12, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "loop current below the measuring limit of 3.8 mA",
+    )  # fmt: skip
+    OVER_RANGE = (
+        13, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "loop current above the measuring limit of 20.5 mA",
+    )  # fmt: skip
+
+    # The current loop: there is none.
+    OPEN_LOOP = (
+        20, Quality.BAD, Category.FAILURE,
+        "no loop current: broken wire, no supply, or transmitter disconnected",
+    )  # fmt: skip
+    LOOP_FAILURE_LOW = (
+        21, Quality.BAD, Category.FAILURE,
+        "loop current below 3.6 mA: the transmitter signals a failure or is short of voltage",
+    )  # fmt: skip
+    LOOP_FAILURE_HIGH = (
+        22, Quality.BAD, Category.FAILURE,
+        "loop current above 21 mA: the transmitter signals a failure or the loop is shorted",
+    )  # fmt: skip
+
+    # Computing.
+    NO_EARLIER_COUNT = (
+        30, Quality.BAD, Category.FUNCTION_CHECK,
+        "no earlier count yet to compute a rate from",
+    )  # fmt: skip
+    NOT_A_NUMBER = (31, Quality.BAD, Category.FAILURE, "the device did not send a number")
+
+    # The line to the device.
+    NO_REPLY = (40, Quality.BAD, Category.FAILURE, "no reply within the time-out")
+    BAD_CHECKSUM = (41, Quality.BAD, Category.FAILURE, "the reply's checksum is wrong: noise")
+    SHORT_FRAME = (42, Quality.BAD, Category.FAILURE, "the reply broke off")
+    WRONG_UNIT = (43, Quality.BAD, Category.FAILURE, "another unit replied than the one asked")
+    WRONG_REPLY = (44, Quality.BAD, Category.FAILURE, "the reply does not answer the request")
+    PORT_ABSENT = (45, Quality.BAD, Category.FAILURE, "the serial port is not there")
+    PORT_DENIED = (46, Quality.BAD, Category.FAILURE, "no permission to open the serial port")
+    PORT_UNUSABLE = (47, Quality.BAD, Category.FAILURE, "the serial port cannot be opened")
+    NO_CONNECTION = (48, Quality.BAD, Category.FAILURE, "no connection to the device's address")
+    SILENT = (49, Quality.BAD, Category.FAILURE, "the device has not spoken lately")
+    INTERNAL = (50, Quality.BAD, Category.FAILURE, "a defect in the driver: see the log")
+
+    # Modbus exception replies (Modbus Application Protocol V1.1b3, section 7).
+    ILLEGAL_FUNCTION = (
+        61, Quality.BAD, Category.FAILURE, "exception 1: the device has no such function",
+    )  # fmt: skip
+    ILLEGAL_ADDRESS = (
+        62, Quality.BAD, Category.FAILURE, "exception 2: the device has no such register",
+    )  # fmt: skip
+    ILLEGAL_VALUE = (
+        63, Quality.BAD, Category.FAILURE, "exception 3: the device refuses the request's length",
+    )  # fmt: skip
+    DEVICE_FAILURE = (64, Quality.BAD, Category.FAILURE, "exception 4: the device failed")
+    DEVICE_BUSY = (66, Quality.BAD, Category.FUNCTION_CHECK, "exception 5 or 6: the device is busy")
+    MEMORY_PARITY = (68, Quality.BAD, Category.FAILURE, "exception 8: memory error in the device")
+    GATEWAY_PATH = (70, Quality.BAD, Category.FAILURE, "exception 10: the gateway has no path")
+    GATEWAY_TARGET = (
+        71, Quality.BAD, Category.FAILURE, "exception 11: the device behind the gateway is silent",
+    )  # fmt: skip
+    OTHER_EXCEPTION = (79, Quality.BAD, Category.FAILURE, "an exception code outside the standard")
+
+    @property
+    def slug(self) -> str:
+        """One word for the wire and for tables, such as ``open-loop``."""
+        return self.name.lower().replace("_", "-")
+
+
+BY_CODE: dict[int, Reason] = {reason.code: reason for reason in Reason}
+BY_SLUG: dict[str, Reason] = {reason.slug: reason for reason in Reason}
+
+
+def worst(*reasons: Reason) -> Reason:
+    """Return the reason of the worst quality; of equals, the first named."""
+    return max(reasons, key=lambda reason: reason.quality, default=Reason.OK)
+
+
+def modbus_exception(code: int) -> Reason:
+    """Translate an exception code of the Modbus application protocol."""
+    # "Acknowledge" (5) means the same as "busy" (6) to one who only reads: ask again later.
+    return BY_CODE.get(60 + (6 if code == 5 else code), Reason.OTHER_EXCEPTION)

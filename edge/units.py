@@ -1,0 +1,276 @@
+"""Quantities with units, as people of the trade write them: ``"30 ft"``, ``"98.4 pulses/gal"``.
+
+Inside the program every quantity is a float in the base unit of its dimension; the unit as written
+is kept beside it, so that a person sees again what a person wrote. The base units are SI, with two
+concessions to the wire format: temperatures are in °C, and a ratio is a plain number.
+
+Conversion factors: NIST Special Publication 811 (2008), appendix B. Where a customary unit is
+defined by another (the US gallon is 231 in³, the inch 25.4 mm) the factor is computed from the
+definition, so that it is exact to the last bit of a float.
+
+Unit names on the wire: the SenML units registry (RFC 8428, section 12.1; RFC 8798).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from difflib import get_close_matches
+from enum import Enum
+
+
+class Dimension(Enum):
+    """What a quantity measures.
+
+    Each member is ``(title, base, senml)``: the dimension in words, the unit that values are kept
+    in, and that unit's registered SenML name (None where the dimension never goes on the wire).
+    """
+
+    LENGTH = ("length", "m", "m")
+    VOLUME = ("volume", "m3", "m3")
+    FLOW = ("volume flow", "m3/s", "m3/s")
+    PRESSURE = ("pressure", "Pa", "Pa")
+    TEMPERATURE = ("temperature", "degC", "Cel")
+    CURRENT = ("electric current", "A", "A")
+    VOLTAGE = ("voltage", "V", "V")
+    RESISTANCE = ("resistance", "ohm", "Ohm")
+    POWER = ("power", "W", "W")
+    TIME = ("time", "s", "s")
+    FREQUENCY = ("frequency", "Hz", "Hz")
+    RATIO = ("ratio", "1", "/")
+    COUNT = ("count", "pulses", "count")
+    DATA = ("amount of data", "B", None)
+    PULSES_PER_VOLUME = ("pulses per volume", "pulses/m3", None)
+    VOLUME_PER_PULSE = ("volume per pulse", "m3/pulse", None)
+
+    title: str
+    base: str
+    senml: str | None
+
+    def __init__(self, title: str, base: str, senml: str | None) -> None:
+        self.title = title
+        self.base = base
+        self.senml = senml
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """``base = value * factor + offset``; only temperatures have an offset."""
+
+    symbol: str
+    dimension: Dimension
+    factor: float
+    offset: float = 0.0
+
+    def to_base(self, value: float) -> float:
+        """Convert a number in this unit to the base unit of its dimension."""
+        return value * self.factor + self.offset
+
+    def from_base(self, value: float) -> float:
+        """Convert a number in the base unit to this unit."""
+        return (value - self.offset) / self.factor
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number in the base unit of its dimension, and the unit it was written in."""
+
+    value: float
+    unit: Unit
+
+    @property
+    def dimension(self) -> Dimension:
+        """What the quantity measures."""
+        return self.unit.dimension
+
+    def __str__(self) -> str:
+        return f"{self.unit.from_base(self.value):.10g} {self.unit.symbol}"
+
+
+class UnitError(ValueError):
+    """A text is not a quantity of the dimension wanted; says what was found and expected."""
+
+    def __init__(self, found: str, expected: str) -> None:
+        super().__init__(f"found {found}, expected {expected}")
+        self.found = found
+        self.expected = expected
+
+
+_FOOT = 0.3048
+_INCH = 0.0254
+_GALLON = 231 * _INCH**3
+_IMPERIAL_GALLON = 4.54609e-3
+
+_LENGTHS = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "km": 1e3, "in": _INCH, "ft": _FOOT, "mi": 1609.344}
+_VOLUMES = {
+    "mL": 1e-6,
+    "L": 1e-3,
+    "m3": 1.0,
+    "gal": _GALLON,
+    "impgal": _IMPERIAL_GALLON,
+    "ft3": _FOOT**3,
+    "acre-ft": 43560 * _FOOT**3,
+}
+_TIMES = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_FLOWS = {
+    "gpm": _GALLON / 60,
+    "cfs": _FOOT**3,
+    "MGD": 1e6 * _GALLON / 86400,
+}
+_SIMPLE = {
+    Dimension.LENGTH: _LENGTHS,
+    Dimension.VOLUME: _VOLUMES,
+    Dimension.TIME: _TIMES,
+    Dimension.FLOW: _FLOWS
+    | {f"{v}/{t}": vf / tf for v, vf in _VOLUMES.items() for t, tf in _TIMES.items()},
+    Dimension.PRESSURE: {
+        "Pa": 1.0,
+        "hPa": 100.0,
+        "kPa": 1e3,
+        "bar": 1e5,
+        "mbar": 100.0,
+        "psi": 6894.757293168361,
+        "ftH2O": 2988.98,
+        "inH2O": 249.082,
+        "mH2O": 9806.38,
+        "inHg": 3386.38,
+    },
+    Dimension.CURRENT: {"uA": 1e-6, "mA": 1e-3, "A": 1.0},
+    Dimension.VOLTAGE: {"uV": 1e-6, "mV": 1e-3, "V": 1.0},
+    Dimension.RESISTANCE: {"ohm": 1.0, "kohm": 1e3},
+    Dimension.POWER: {"mW": 1e-3, "W": 1.0, "kW": 1e3},
+    Dimension.FREQUENCY: {"Hz": 1.0, "kHz": 1e3},
+    Dimension.RATIO: {"1": 1.0, "%": 0.01},
+    Dimension.COUNT: {"pulses": 1.0, "count": 1.0},
+    Dimension.DATA: {
+        "B": 1.0,
+        "kB": 1e3,
+        "MB": 1e6,
+        "GB": 1e9,
+        "KiB": 2.0**10,
+        "MiB": 2.0**20,
+        "GiB": 2.0**30,
+    },
+    Dimension.PULSES_PER_VOLUME: {f"pulses/{v}": 1 / f for v, f in _VOLUMES.items()},
+    Dimension.VOLUME_PER_PULSE: {f"{v}/pulse": f for v, f in _VOLUMES.items()},
+}
+
+UNITS: dict[str, Unit] = {
+    symbol: Unit(symbol, dimension, factor)
+    for dimension, units in _SIMPLE.items()
+    for symbol, factor in units.items()
+} | {
+    "degC": Unit("degC", Dimension.TEMPERATURE, 1.0),
+    "degF": Unit("degF", Dimension.TEMPERATURE, 5 / 9, -160 / 9),
+    "K": Unit("K", Dimension.TEMPERATURE, 1.0, -273.15),
+}
+
+_SPELLINGS = {
+    "μA": "uA",
+    "µA": "uA",
+    "μV": "uV",
+    "µV": "uV",
+    "Ω": "ohm",
+    "Ohm": "ohm",
+    "kΩ": "kohm",
+    "°C": "degC",
+    "°F": "degF",
+    "Cel": "degC",
+    "m³": "m3",
+    "ft³": "ft3",
+    "l": "L",
+    "lpm": "L/min",
+    "foot": "ft",
+    "feet": "ft",
+    "inch": "in",
+    "inches": "in",
+    "sec": "s",
+    "hour": "h",
+    "hours": "h",
+    "hr": "h",
+    "day": "d",
+    "days": "d",
+    "pulse": "pulses",
+    "bytes": "B",
+}
+
+_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+
+
+def unit(symbol: str) -> Unit | None:
+    """Look a unit up by its symbol or one of its usual spellings."""
+    # Only the last part of "pulses/m³" or "m³/h" can need respelling as a whole, so try both.
+    direct = UNITS.get(_SPELLINGS.get(symbol, symbol))
+    if direct or "/" not in symbol:
+        return direct
+    over, under = symbol.split("/", 1)
+    over = _SPELLINGS.get(over, over)
+    under = "pulse" if under in {"pulse", "pulses"} else _SPELLINGS.get(under, under)
+    return UNITS.get(f"{over}/{under}")
+
+
+def accepted(*dimensions: Dimension) -> str:
+    """Say in words which units a quantity of one of these dimensions may be written in."""
+    return " or ".join(
+        f"a {dimension.title} in {', '.join(_common_units(dimension))}" for dimension in dimensions
+    )
+
+
+def parse(text: object, *dimensions: Dimension) -> Quantity:
+    """Read a quantity such as ``"30 ft"``.
+
+    Raises UnitError when ``text`` is not a string, has no number or no unit, has a unit that is
+    not known, or measures something else than one of ``dimensions`` (none given: anything).
+    """
+    expected = accepted(*dimensions) if dimensions else "a number and a unit"
+    if not isinstance(text, str):
+        raise UnitError(f"{text!r} without a unit", f"{expected}, such as {_example(dimensions)}")
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        raise UnitError(repr(text), f"{expected}, such as {_example(dimensions)}")
+    number, symbol = match.groups()
+    if not symbol:
+        raise UnitError(f"{text!r} without a unit", f"{expected}, such as {_example(dimensions)}")
+    found = unit(symbol)
+    if found is None:
+        near = get_close_matches(symbol, UNITS, n=1)
+        hint = f' (did you mean "{near[0]}"?)' if near else ""
+        raise UnitError(f"{text!r} with the unknown unit {symbol!r}{hint}", expected)
+    if dimensions and found.dimension not in dimensions:
+        raise UnitError(f"{text!r}, a {found.dimension.title}", expected)
+    value = found.to_base(float(number))
+    if not math.isfinite(value):
+        raise UnitError(f"{text!r}, too large a number", expected)
+    return Quantity(value, found)
+
+
+def _common_units(dimension: Dimension) -> list[str]:
+    # Every volume over every time is understood, but a message wants the handful in use.
+    if dimension is Dimension.FLOW:
+        return [*_FLOWS, "L/s", "L/min", "m3/h", "m3/s"]
+    return [symbol for symbol, found in UNITS.items() if found.dimension is dimension]
+
+
+_EXAMPLES = {
+    Dimension.LENGTH: "30 ft",
+    Dimension.VOLUME: "500 gal",
+    Dimension.FLOW: "12 gpm",
+    Dimension.PRESSURE: "15 psi",
+    Dimension.TEMPERATURE: "20 degC",
+    Dimension.CURRENT: "20 mA",
+    Dimension.VOLTAGE: "12.5 V",
+    Dimension.RESISTANCE: "250 ohm",
+    Dimension.POWER: "5 W",
+    Dimension.TIME: "15 min",
+    Dimension.FREQUENCY: "50 Hz",
+    Dimension.RATIO: "80 %",
+    Dimension.COUNT: "10 pulses",
+    Dimension.DATA: "500 MB",
+    Dimension.PULSES_PER_VOLUME: "98.4 pulses/gal",
+    Dimension.VOLUME_PER_PULSE: "10 gal/pulse",
+}
+
+
+def _example(dimensions: tuple[Dimension, ...]) -> str:
+    return f'"{_EXAMPLES[dimensions[0] if dimensions else Dimension.LENGTH]}"'
