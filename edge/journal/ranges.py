@@ -21,8 +21,11 @@ class RangeSet:
         for first, last in ranges:
             self.add(first, last)
 
-    def add(self, first: int, last: int) -> None:
-        """Add every number from ``first`` to ``last``. Raises ValueError when ``first > last``."""
+    def add(self, first: int, last: int) -> tuple[int, int]:
+        """Add every number from ``first`` to ``last``; return the range they are now part of.
+
+        Raises ValueError when ``first > last``.
+        """
         if first > last:
             msg = f"range runs backwards: {first} to {last}"
             raise ValueError(msg)
@@ -34,6 +37,7 @@ class RangeSet:
             last = max(last, self._lasts[high - 1])
         self._firsts[low:high] = [first]
         self._lasts[low:high] = [last]
+        return first, last
 
     def gaps(self, first: int, last: int) -> Iterator[tuple[int, int]]:
         """Yield, in rising order, the runs from ``first`` to ``last`` that are not in the set."""

@@ -1,0 +1,1 @@
+"""One file a command, each thin: options in, text out."""

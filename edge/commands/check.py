@@ -1,0 +1,60 @@
+"""``livezero check``: say whether a station file is right."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from edge.commands.common import BAD_INPUT, load_or_exit, refuse
+from edge.station.faults import StationFileError
+from edge.station.loader import load
+from edge.station.schema import json_schema
+
+
+@click.command("check")
+@click.argument(
+    "station_file", metavar="[STATION]", required=False, type=click.Path(path_type=Path)
+)
+@click.option("--schema", is_flag=True, help="Print the JSON Schema of station files instead.")
+@click.option("--json", "as_json", is_flag=True, help="Print the faults as a JSON list.")
+def command(*, station_file: Path | None, schema: bool, as_json: bool) -> None:
+    """Check a station file and name everything that is wrong with it, with line and key.
+
+    Exit code 0: nothing is wrong; 2: something is.
+    """
+    if schema:
+        click.echo(json.dumps(json_schema(), indent=2))
+        return
+    if station_file is None:
+        refuse("check: found no STATION, expected the path of a station file, or --schema")
+    if as_json:
+        _check_as_json(station_file)
+        return
+    station = load_or_exit(station_file)
+    series = sum(len(pipeline.series) for pipeline in station.pipelines().values())
+    click.echo(
+        f"{station_file}: good. Station {station.station.id}: {len(station.buses)} buses, "
+        f"{len(station.channels)} channels, {series} series"
+    )
+
+
+def _check_as_json(station_file: Path) -> None:
+    faults = []
+    try:
+        load(station_file)
+    except StationFileError as error:
+        faults = [
+            {
+                "file": fault.file,
+                "line": fault.line,
+                "key": fault.key,
+                "found": fault.found,
+                "expected": fault.expected,
+            }
+            for fault in error.faults
+        ]
+    click.echo(json.dumps(faults, indent=2))
+    if faults:
+        raise SystemExit(BAD_INPUT)

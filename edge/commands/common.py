@@ -1,0 +1,47 @@
+"""What the commands share: the station argument, exits with a message, plain tables."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
+
+import click
+
+from edge.station.faults import StationFileError
+from edge.station.loader import load
+from edge.station.model import Station
+
+FOUND_WANTING = 1
+BAD_INPUT = 2
+
+station_argument = click.argument(
+    "station_file", metavar="STATION", type=click.Path(path_type=Path)
+)
+
+
+def load_or_exit(path: Path) -> Station:
+    """Load a station file; print every fault and exit with 2 where it has any."""
+    try:
+        return load(path)
+    except StationFileError as error:
+        refuse(str(error))
+
+
+def refuse(message: str, code: int = BAD_INPUT) -> NoReturn:
+    """Print a message to standard error and exit."""
+    click.echo(message, err=True)
+    sys.exit(code)
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
+    """Lay out rows in columns; the columns numbered in ``right`` are flush right."""
+    widths = [max(len(row[i]) for row in (heads, *rows)) for i in range(len(heads))]
+    return "\n".join(
+        "  ".join(
+            cell.rjust(width) if i in right else cell.ljust(width)
+            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in (heads, *rows)
+    )

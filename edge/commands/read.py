@@ -1,0 +1,117 @@
+"""``livezero read``: poll now and show every step from the wire to the value; the wiring check."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from edge.clock import SystemClock, iso_utc
+from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_argument, table
+from edge.field.assembly import poll_once
+from edge.measure.pipeline import Pipeline
+from edge.readings import Reading, Sample, Series
+from edge.station.model import Station
+from edge.status import Reason
+from edge.units import Unit
+
+
+@click.command("read")
+@station_argument
+@click.argument("channels", metavar="[CHANNEL]...", nargs=-1)
+@click.option("--follow", is_flag=True, help="Go on reading until interrupted.")
+@click.option(
+    "--every", default=1.0, show_default=True, help="Seconds between readings with --follow."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a reading.")
+def command(
+    *, station_file: Path, channels: tuple[str, ...], follow: bool, every: float, as_json: bool
+) -> None:
+    """Poll the station's devices now and show raw number, loop current or pulses, value, status.
+
+    Nothing is kept or published. Stop the daemon first: a serial port serves one master only.
+    Exit code 1: a channel has no good value.
+    """
+    station = load_or_exit(station_file)
+    unknown = [name for name in channels if name not in station.channels]
+    if unknown:
+        refuse(
+            f"{station_file}: found no channel {', '.join(unknown)}, "
+            f"expected some of {', '.join(station.channels)}"
+        )
+    reader = _Reader(station, channels or tuple(station.channels))
+    try:
+        all_good = asyncio.run(reader.run(follow=follow, every=every, as_json=as_json))
+    except KeyboardInterrupt:
+        return
+    if not all_good:
+        sys.exit(FOUND_WANTING)
+
+
+class _Reader:
+    def __init__(self, station: Station, channels: tuple[str, ...]) -> None:
+        self._station = station
+        self._channels = channels
+        self._pipelines: dict[str, Pipeline] = station.pipelines()
+        self._clock = SystemClock()
+
+    async def run(self, *, follow: bool, every: float, as_json: bool) -> bool:
+        show = _print_json if as_json else _print_table
+        while True:
+            samples = await poll_once(self._station, self._clock, self._channels)
+            readings = {
+                name: self._pipelines[name].take(samples[name], due=True) for name in self._channels
+            }
+            rows = [
+                _row(samples[name], self._pipelines[name], series, reading)
+                for name in self._channels
+                for series, reading in zip(
+                    self._pipelines[name].series, readings[name], strict=True
+                )
+            ]
+            show(rows)
+            if not follow:
+                return all(row["status"] == Reason.OK.slug for row in rows)
+            await self._clock.sleep(every)
+
+
+def _row(sample: Sample, pipeline: Pipeline, series: Series, reading: Reading) -> dict[str, Any]:
+    """Return all that is known of one series, ready for JSON; numbers in the unit shown."""
+    steps = [] if sample.raw is None else pipeline.explain(sample.raw)
+    signal = next((step for step in steps if step.name in {"loop", "pulses"}), None)
+    return {
+        "series": series.name,
+        "time": iso_utc(sample.utc_ms),
+        "raw": sample.raw,
+        "signal": None if signal is None else _shown(signal.value, signal.unit),
+        "signal_unit": None if signal is None else getattr(signal.unit, "symbol", signal.name),
+        "value": None if reading.value is None else _shown(reading.value, series.unit),
+        "unit": series.unit.symbol,
+        "status": reading.reason.slug,
+        "why": reading.reason.text,
+    }
+
+
+def _shown(value: float, unit: Unit | None) -> float:
+    return value if unit is None else unit.from_base(value)
+
+
+def _print_json(rows: list[dict[str, Any]]) -> None:
+    for row in rows:
+        click.echo(json.dumps(row))
+
+
+def _print_table(rows: list[dict[str, Any]]) -> None:
+    def cells(row: dict[str, Any]) -> list[str]:
+        number = "" if row["raw"] is None else f"{row['raw']:.10g}"
+        signal = "" if row["signal"] is None else f"{row['signal']:.3f} {row['signal_unit']}"
+        value = "" if row["value"] is None else f"{row['value']:.3f} {row['unit']}"
+        why = "" if row["status"] == Reason.OK.slug else row["why"]
+        return [row["series"], number, signal, value, row["status"], why]
+
+    heads = ("SERIES", "RAW", "SIGNAL", "VALUE", "STATUS", "WHY")
+    click.echo(table(heads, [cells(row) for row in rows], right=(1, 2, 3)))

@@ -1,0 +1,65 @@
+"""``livezero run``: the daemon."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import sys
+from pathlib import Path
+from random import Random
+
+import click
+import structlog
+
+from edge.clock import SystemClock
+from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_argument
+from edge.daemon import Daemon
+from edge.host.supervise import CrashLoopError
+from edge.host.logs import LogStyle, set_up_logs
+from edge.journal.journal import Journal, JournalError
+from edge.station.loader import journal_path
+from edge.uplink.settings import SettingsError, broker_settings
+
+
+@click.command("run")
+@station_argument
+@click.option("--journal", type=click.Path(path_type=Path), help="Keep the journal in this file.")
+@click.option(
+    "--log",
+    "log_style",
+    type=click.Choice(["auto", "text", "json"]),
+    default="auto",
+    show_default=True,
+    help="Log style; auto means text on a terminal, else JSON.",
+)
+def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) -> None:
+    """Run the station: poll, keep, publish, until SIGTERM or SIGINT.
+
+    Exit code 1: a part of it kept crashing; 2: station file, journal or credentials are unusable.
+    """
+    set_up_logs(log_style)
+    station = load_or_exit(station_file)
+    path = journal or journal_path(station, station_file, os.environ)
+    series = [one for pipeline in station.pipelines().values() for one in pipeline.series]
+    try:
+        settings = broker_settings(station, station_file, os.environ)
+        opened = Journal(path, series)
+    except (JournalError, SettingsError) as error:
+        refuse(str(error))
+    daemon = Daemon(
+        station, opened, settings, clock=SystemClock(), environ=os.environ, rng=Random()
+    )
+    try:
+        asyncio.run(_until_told_to_stop(daemon))
+    except* CrashLoopError as crashes:
+        structlog.get_logger().critical("gave up", why=str(crashes.exceptions[0]))
+        sys.exit(FOUND_WANTING)
+
+
+async def _until_told_to_stop(daemon: Daemon) -> None:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    await daemon.run(stop)

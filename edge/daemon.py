@@ -1,0 +1,144 @@
+"""The daemon: puts the rooms together and keeps them going until told to stop.
+
+    bus tasks ──samples──► pipelines ──readings──► journal writer ──► publisher ──► broker
+
+Each arrow is a plain call or an event inside one asyncio loop; only the journal's commits run in a
+thread of their own. On the way out the tasks end in the order of the arrows, so that every sample
+taken becomes a reading kept, and what can still be sent in a few seconds is sent.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Mapping, Sequence
+from random import Random
+
+import structlog
+
+from edge.clock import Clock
+from edge.field.assembly import make_bus_tasks
+from edge.host.notify import Notifier
+from edge.host.supervise import supervise
+from edge.journal.journal import Journal
+from edge.journal.retention import Retention
+from edge.journal.writer import JournalWriter
+from edge.measure.pulses import Tally
+from edge.readings import Reading, Sample
+from edge.station.model import Station
+from edge.status import Reason
+from edge.uplink.publisher import Publisher
+from edge.uplink.session import BrokerSettings
+
+
+class Daemon:
+    """One station, from its devices to its broker."""
+
+    def __init__(
+        self,
+        station: Station,
+        journal: Journal,
+        broker: BrokerSettings | None,
+        *,
+        clock: Clock,
+        environ: Mapping[str, str],
+        rng: Random,
+    ) -> None:
+        """``journal`` is open and will be closed; without a ``broker`` nothing is published."""
+        self.station = station
+        self.pipelines = station.pipelines()
+        for channel, tally in journal.tallies().items():
+            if channel in self.pipelines:
+                self.pipelines[channel].restore(tally)
+        keep = station.journal
+        rule = Retention(round(keep.keep.value * 1000), round(keep.size_limit.value))
+        self.writer = JournalWriter(journal, rule, clock)
+        self.buses = make_bus_tasks(station, clock, self.take_round)
+        self.publisher = broker and Publisher(station, self.writer, broker, clock=clock, rng=rng)
+        self.made = 0
+        """Readings handed to the journal so far."""
+        self.latest: dict[str, Reading] = {}
+        """The newest reading of every series."""
+        self._clock = clock
+        self._notifier = Notifier(environ)
+        self._log = structlog.get_logger()
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Run until ``stop`` is set, then leave clean.
+
+        Raises CrashLoopError (in an ExceptionGroup) when a task keeps crashing.
+        """
+        async with contextlib.AsyncExitStack() as stack:
+            stack.push_async_callback(self.writer.close)
+            async with asyncio.TaskGroup() as group:
+                writer = group.create_task(supervise("journal", self.writer.run, self._clock))
+                async with self._running(group):
+                    self._notifier.ready()
+                    self._log.info("station running", station=self.station.station.id)
+                    await self._until(stop)
+                writer.cancel()
+        self._log.info("station stopped", made=self.made, newest=self.writer.newest)
+
+    @contextlib.asynccontextmanager
+    async def _running(self, group: asyncio.TaskGroup) -> AsyncIterator[None]:
+        """Keep buses and publisher running; on the way out, stop them in the river's order."""
+        buses = [
+            group.create_task(supervise(f"bus {name}", bus.run, self._clock))
+            for name, bus in self.buses.items()
+        ]
+        publishing = self.publisher and group.create_task(
+            supervise("publisher", self.publisher.run, self._clock)
+        )
+        yield
+        self._notifier.stopping()
+        for task in buses:
+            task.cancel()
+        await asyncio.wait(buses)
+        await self.writer.flush()
+        if self.publisher and publishing:
+            await self.publisher.stop()
+            publishing.cancel()
+
+    async def _until(self, stop: asyncio.Event) -> None:
+        """Wait for ``stop``, giving the service manager signs of life meanwhile."""
+        while not stop.is_set():
+            self._notifier.alive()
+            self._notifier.status(self.summary())
+            with contextlib.suppress(TimeoutError):
+                # Real seconds: the service manager has no other.
+                await asyncio.wait_for(stop.wait(), self._notifier.watchdog_period or 30.0)
+
+    def take_round(self, samples: Sequence[tuple[Sample, bool]]) -> None:
+        """Turn the samples of a round into readings and hand those to the journal."""
+        readings: list[Reading] = []
+        tallies: dict[str, Tally] = {}
+        for sample, due in samples:
+            pipeline = self.pipelines[sample.channel]
+            made = pipeline.take(sample, due=due)
+            readings += made
+            if made and pipeline.tally is not None:
+                tallies[sample.channel] = pipeline.tally
+            for reading in made:
+                self._note(reading, sample)
+        self.made += len(readings)
+        if readings:
+            self.writer.submit(readings, tallies)
+
+    def summary(self) -> str:
+        """One line on how the station is."""
+        good = sum(reading.reason is Reason.OK for reading in self.latest.values())
+        link = self.publisher.summary() if self.publisher else "no broker configured"
+        return f"{good} of {len(self.latest)} series good; {self.writer.newest} readings; {link}"
+
+    def _note(self, reading: Reading, sample: Sample) -> None:
+        """Remember the reading; log a change of status that the bus does not log itself."""
+        before = self.latest.get(reading.series)
+        self.latest[reading.series] = reading
+        if reading.reason is sample.reason or (before and before.reason is reading.reason):
+            return
+        self._log.warning(
+            "status changed",
+            series=reading.series,
+            reason=reading.reason.slug,
+            why=reading.reason.text,
+        )

@@ -1,0 +1,73 @@
+"""From the station file to bus tasks: which driver serves which bus."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import cast
+
+from edge.clock import Clock
+from edge.field.bus import BusTask, DeviceRules, Point, Sink
+from edge.field.driver import Driver
+from edge.field.line import LineDriver
+from edge.field.modbus import ModbusDriver
+from edge.readings import Sample
+from edge.station.model import Bus, Channel, LineBus, LineRead, ModbusRead, Station
+from edge.status import Reason
+
+
+def channels_of(station: Station, bus: str) -> dict[str, Channel]:
+    """Return the channels that hang on a bus, in the order of the station file."""
+    return {name: channel for name, channel in station.channels.items() if channel.bus == bus}
+
+
+def make_driver(bus: Bus, channels: Mapping[str, Channel], clock: Clock) -> Driver:
+    """Return a driver for a bus, closed; to add a bus kind, add it here."""
+    points = {name: channel.read for name, channel in channels.items()}
+    # The station file's checks have made sure that each channel reads what its bus can tell.
+    if isinstance(bus, LineBus):
+        return LineDriver(bus, cast("dict[str, LineRead]", points), clock)
+    return ModbusDriver(bus, cast("dict[str, ModbusRead]", points), clock)
+
+
+def make_bus_tasks(station: Station, clock: Clock, sink: Sink) -> dict[str, BusTask]:
+    """Return a task for every bus that has channels, by the bus's name."""
+    tasks = {}
+    for name, bus in station.buses.items():
+        channels = channels_of(station, name)
+        if channels:
+            tasks[name] = BusTask(
+                name,
+                make_driver(bus, channels, clock),
+                {
+                    channel: Point(settings.device, settings.sample_ms, settings.record_ms)
+                    for channel, settings in channels.items()
+                },
+                {
+                    device: DeviceRules(1 + settings.retries, settings.back_off_limit.value)
+                    for device, settings in bus.devices.items()
+                },
+                clock=clock,
+                sink=sink,
+            )
+    return tasks
+
+
+async def poll_once(station: Station, clock: Clock, wanted: Iterable[str]) -> dict[str, Sample]:
+    """Ask every device for the wanted channels now, once; return a sample for each channel."""
+    names = set(wanted)
+    samples: dict[str, Sample] = {}
+    for bus_name, bus in station.buses.items():
+        channels = {n: c for n, c in channels_of(station, bus_name).items() if n in names}
+        driver = make_driver(bus, channels, clock)
+        reason = await driver.open()
+        for device, settings in bus.devices.items():
+            here = [name for name, channel in channels.items() if channel.device == device]
+            if not here:
+                continue
+            if reason is Reason.OK:
+                got = await driver.read(device, here, tries=1 + settings.retries)
+            else:
+                got = [Sample(n, clock.utc_ms(), clock.monotonic(), None, reason) for n in here]
+            samples |= {sample.channel: sample for sample in got}
+        await driver.close()
+    return samples

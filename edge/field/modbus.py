@@ -1,0 +1,164 @@
+"""Modbus RTU and Modbus TCP, over pymodbus.
+
+Theory of operation. pymodbus makes the frames, keeps the connection and matches replies with
+requests. Three things are added here:
+
+*Reasons.* pymodbus drops a frame it cannot use and then reports a time-out, whatever was wrong.
+The driver therefore listens to the raw bytes (pymodbus' ``trace_packet``) and, when a request has
+failed, has `diagnose` look at what was heard.
+
+*Late replies.* An RTU frame carries no transaction number: a reply that comes after its time-out
+would pass for the reply to the next request, if that goes to the same unit. Repeating the *same*
+request is harmless. A different one waits until the unit has had another full time-out to say
+what it still had to say.
+
+*Sizes.* A reply must carry as many values as were asked for, by the function that was asked.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import Awaitable, Mapping, Sequence
+
+from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import ModbusPDU
+
+from edge.clock import Clock
+from edge.field.driver import Instant, Said
+from edge.field.modbus_codec import Framing, Request, decode, diagnose, plan
+from edge.field.serial_port import why_closed
+from edge.readings import Sample
+from edge.station.model import ModbusRead, ModbusRtuBus, ModbusTcpBus
+from edge.status import Reason, modbus_exception
+
+# The driver says itself what went wrong, once a change of state; pymodbus says it on every poll.
+logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+
+
+class ModbusDriver:
+    """A `Driver` for a Modbus bus of either kind; ``points`` maps channels to their registers."""
+
+    def __init__(
+        self, bus: ModbusRtuBus | ModbusTcpBus, points: Mapping[str, ModbusRead], clock: Clock
+    ) -> None:
+        self._bus = bus
+        self._points = points
+        self._clock = clock
+        self._heard = b""
+        self._stray_until: dict[int, float] = {}  # unit -> event-loop time
+        self._plans: dict[tuple[str, ...], list[Request]] = {}
+        longest = max((device.timeout.value for device in bus.devices.values()), default=1.0)
+        self._framing: Framing = "rtu" if isinstance(bus, ModbusRtuBus) else "tcp"
+        if isinstance(bus, ModbusRtuBus):
+            self._client: AsyncModbusSerialClient | AsyncModbusTcpClient = AsyncModbusSerialClient(
+                bus.port,
+                baudrate=bus.baud,
+                bytesize=int(bus.framing[0]),
+                parity=bus.framing[1],
+                stopbits=int(bus.framing[2]),
+                timeout=2 * longest,
+                retries=0,
+                reconnect_delay=0,
+                trace_packet=self._listen,
+            )
+        else:
+            self._client = AsyncModbusTcpClient(
+                bus.host,
+                port=bus.port,
+                timeout=2 * longest,
+                retries=0,
+                reconnect_delay=0,
+                trace_packet=self._listen,
+            )
+
+    @property
+    def connected(self) -> bool:
+        """See `Driver`."""
+        return self._client.connected
+
+    async def open(self) -> Reason:
+        """See `Driver`."""
+        self._client.close()
+        with contextlib.suppress(OSError):
+            if await self._client.connect():
+                return Reason.OK
+        return self._why_closed()
+
+    async def close(self) -> None:
+        """See `Driver`."""
+        self._client.close()
+
+    async def read(self, device: str, channels: Sequence[str], *, tries: int) -> list[Sample]:
+        """See `Driver`."""
+        key = tuple(channels)
+        if key not in self._plans:
+            self._plans[key] = plan({channel: self._points[channel] for channel in channels})
+        samples: list[Sample] = []
+        for request in self._plans[key]:
+            before = Instant.now(self._clock)
+            reply = await self._ask(device, request, tries)
+            instant = before.until(Instant.now(self._clock))
+            samples += instant.samples(_spread(request, reply))
+        return samples
+
+    async def _ask(self, device: str, request: Request, tries: int) -> list[int] | Reason:
+        unit, timeout = self._bus.devices[device].unit, self._bus.devices[device].timeout.value
+        loop = asyncio.get_running_loop()
+        await asyncio.sleep(max(0.0, self._stray_until.pop(unit, 0.0) - loop.time()))
+        answer: list[int] | Reason = Reason.NO_REPLY
+        for _ in range(tries):
+            if not self.connected:
+                return self._why_closed()
+            self._heard = b""
+            try:
+                async with asyncio.timeout(timeout):
+                    return _values(request, await self._send(unit, request))
+            except (TimeoutError, ModbusException, OSError):
+                answer = diagnose(self._heard, unit, request.function, self._framing)
+                self._stray_until[unit] = loop.time() + timeout
+        return answer if self.connected else self._why_closed()
+
+    def _send(self, unit: int, request: Request) -> Awaitable[ModbusPDU]:
+        ask = {
+            1: self._client.read_coils,
+            2: self._client.read_discrete_inputs,
+            3: self._client.read_holding_registers,
+            4: self._client.read_input_registers,
+        }[request.function]
+        return ask(request.address, count=request.count, device_id=unit)
+
+    def _listen(self, sending: bool, data: bytes) -> bytes:
+        if not sending:
+            self._heard = data
+        return data
+
+    def _why_closed(self) -> Reason:
+        if isinstance(self._bus, ModbusRtuBus):
+            return why_closed(self._bus.port)
+        return Reason.NO_CONNECTION
+
+
+def _values(request: Request, reply: ModbusPDU) -> list[int] | Reason:
+    if reply.isError():
+        return modbus_exception(reply.exception_code)
+    if reply.function_code != request.function:
+        return Reason.WRONG_REPLY
+    if request.function in {1, 2}:
+        # Coils come in whole bytes: up to seven more than were asked for.
+        bits = [int(bit) for bit in reply.bits]
+        whole_bytes = (request.count + 7) // 8 * 8
+        return bits[: request.count] if len(bits) == whole_bytes else Reason.WRONG_REPLY
+    registers = list(reply.registers)
+    return registers if len(registers) == request.count else Reason.WRONG_REPLY
+
+
+def _spread(request: Request, reply: list[int] | Reason) -> Said:
+    if isinstance(reply, Reason):
+        return {channel: reply for channel, _, _ in request.members}
+    return {
+        channel: decode(reply[offset : offset + point.width], point)
+        for channel, offset, point in request.members
+    }

@@ -1,0 +1,118 @@
+"""Modbus without the wire: which requests to make, what replies mean, why one failed. Pure."""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from pymodbus.framer import FramerRTU
+
+from edge.station.model import ModbusRead
+from edge.status import Reason
+
+Framing = Literal["rtu", "tcp"]
+
+FUNCTIONS = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
+"""Function codes that read each table (Modbus Application Protocol V1.1b3, section 6)."""
+
+_MOST_PER_REQUEST = {1: 2000, 2: 2000, 3: 125, 4: 125}
+
+_FORMATS = {
+    "int16": ">h",
+    "uint16": ">H",
+    "int32": ">i",
+    "uint32": ">I",
+    "float32": ">f",
+    "int64": ">q",
+    "uint64": ">Q",
+    "float64": ">d",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One read request, and which channels its reply serves, each at an offset in the reply."""
+
+    function: int
+    address: int
+    count: int
+    members: tuple[tuple[str, int, ModbusRead], ...]
+
+
+def plan(points: Mapping[str, ModbusRead]) -> list[Request]:
+    """Join points of one device that lie side by side in the same table into single requests.
+
+    Only what touches is joined: registers nobody asked for are never read, because a device may
+    answer a gap in its map with an exception.
+    """
+    requests: list[Request] = []
+    in_order = sorted(points.items(), key=lambda item: (item[1].table, item[1].register_))
+    for channel, point in in_order:
+        function = FUNCTIONS[point.table]
+        end = point.register_ + point.width
+        last = requests[-1] if requests else None
+        if (
+            last is not None
+            and last.function == function
+            and last.address <= point.register_ <= last.address + last.count
+            and end - last.address <= _MOST_PER_REQUEST[function]
+        ):
+            member = (channel, point.register_ - last.address, point)
+            count = max(last.count, end - last.address)
+            requests[-1] = Request(function, last.address, count, (*last.members, member))
+        else:
+            requests.append(Request(function, point.register_, point.width, ((channel, 0, point),)))
+    return requests
+
+
+def decode(registers: Sequence[int], point: ModbusRead) -> float | Reason:
+    """Make a number of the registers (or coils, as 0 and 1) of one point.
+
+    Whole numbers come back as int, exactly, up to 64 bits. A float that is infinite or not a
+    number gives NOT_A_NUMBER.
+    """
+    if point.type == "bit":
+        return int(registers[0])
+    words = registers if point.word_order == "big" else tuple(reversed(registers))
+    data = b"".join(word.to_bytes(2, point.byte_order) for word in words)
+    value: int | float = struct.unpack(_FORMATS[point.type], data)[0]
+    return value if math.isfinite(value) else Reason.NOT_A_NUMBER
+
+
+def diagnose(heard: bytes, unit: int, function: int, framing: Framing) -> Reason:
+    """Say why no valid reply came, from the bytes that were heard until the time-out.
+
+    The framing is that of Modbus over Serial Line V1.02 (``rtu``) or of the Modbus Messaging on
+    TCP/IP Implementation Guide V1.0b (``tcp``).
+    """
+    if not heard:
+        return Reason.NO_REPLY
+    return _diagnose_rtu(heard, unit, function) if framing == "rtu" else _diagnose_tcp(heard, unit)
+
+
+def _diagnose_rtu(heard: bytes, unit: int, function: int) -> Reason:
+    if len(heard) < 5:
+        return Reason.SHORT_FRAME
+    length = 5 if heard[1] & 0x80 else 5 + heard[2]
+    if len(heard) < length:
+        # Noise has a length byte too; only a frame that begins right is one that broke off.
+        begins_right = heard[0] == unit and heard[1] & 0x7F == function
+        return Reason.SHORT_FRAME if begins_right else Reason.BAD_CHECKSUM
+    body, checksum = heard[: length - 2], heard[length - 2 : length]
+    if FramerRTU.compute_CRC(body).to_bytes(2, "big") != checksum:
+        return Reason.BAD_CHECKSUM
+    return Reason.WRONG_REPLY if heard[0] == unit else Reason.WRONG_UNIT
+
+
+def _diagnose_tcp(heard: bytes, unit: int) -> Reason:
+    header, protocol = 6, heard[2:4]
+    if len(heard) < header + 2:
+        return Reason.SHORT_FRAME
+    if protocol != b"\0\0":
+        return Reason.WRONG_REPLY
+    if len(heard) < header + int.from_bytes(heard[4:6], "big"):
+        return Reason.SHORT_FRAME
+    return Reason.WRONG_REPLY if heard[6] == unit else Reason.WRONG_UNIT

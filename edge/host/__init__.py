@@ -1,0 +1,1 @@
+"""The computer the daemon runs on: its service manager, its logs, its signals."""

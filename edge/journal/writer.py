@@ -1,0 +1,168 @@
+"""The journal on the event loop: one thread writes, the loop never waits for a disk.
+
+Rounds are handed over with `submit`, which returns at once. The writer commits whatever has come in
+since its last commit in one transaction: on a fast disk that is a round, on a slow one several. An
+SD card that stalls for a second thus delays no poll; readings wait in memory, in order.
+
+A commit that fails is tried again until it succeeds, with everything that has come in meanwhile.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+import structlog
+
+from edge.clock import Clock, wait_for_event
+from edge.journal.journal import Journal
+from edge.journal.ranges import RangeSet
+from edge.journal.retention import Pruned, Retention, prune
+from edge.measure.pulses import Tally
+from edge.readings import Journalled, Reading
+
+T = TypeVar("T")
+
+# Acknowledgements ride along with the next round; where none comes, they are kept after this long.
+_LONGEST_UNWRITTEN = 60.0
+
+# Pause before a failed commit is tried again, and the most readings held in memory meanwhile
+# (about 10 MB): beyond that the oldest go, and are counted.
+_RETRY_PAUSE = 5.0
+_MOST_HELD = 50_000
+
+_PRUNE_EVERY = 3600.0
+
+
+class JournalWriter:
+    """Gives a `Journal` its thread, and the rest of the daemon an asyncio face of it."""
+
+    def __init__(self, journal: Journal, retention: Retention, clock: Clock) -> None:
+        self.newest = journal.newest
+        self.sent = RangeSet(journal.sent)
+        self.overflowed = 0
+        """Readings lost because the disk could not take them for too long."""
+        self.on_growth: Callable[[int], None] = _ignore
+        """Called after every commit with the newest number."""
+        self.on_drop: Callable[[int, int], None] = _ignore_range
+        """Called when unsent readings were deleted for lack of space."""
+        self._journal = journal
+        self._retention = retention
+        self._clock = clock
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="journal")
+        self._readings: list[Reading] = []
+        self._tallies: dict[str, Tally] = {}
+        self._acknowledged: list[tuple[int, int]] = []
+        self._wake = asyncio.Event()
+        self._committing = asyncio.Lock()
+        self._next_prune = clock.monotonic()
+        self._failing = ""
+        self._log = structlog.get_logger()
+
+    def submit(self, readings: Sequence[Reading], tallies: Mapping[str, Tally]) -> None:
+        """Hand over the readings of a round, with the tallies of the counters behind them."""
+        self._readings += readings
+        self._tallies |= tallies
+        self._wake.set()
+
+    def acknowledge(self, first: int, last: int) -> None:
+        """Take note that the broker has these readings; kept with the next commit."""
+        self.sent.add(first, last)
+        self._acknowledged.append((first, last))
+
+    async def fetch(self, first: int, last: int) -> list[Journalled]:
+        """Return the readings numbered from ``first`` to ``last`` that are still there."""
+        return await self._in_thread(lambda: self._journal.fetch(first, last))
+
+    async def run(self) -> None:
+        """Commit what comes in until cancelled; `close` then commits the rest."""
+        while True:
+            await wait_for_event(self._wake, self._clock, _LONGEST_UNWRITTEN)
+            self._wake.clear()
+            if not await self._commit():
+                await self._clock.sleep(_RETRY_PAUSE)
+                self._wake.set()
+            await self._prune_when_due()
+
+    async def flush(self) -> None:
+        """Commit at once what has been handed over."""
+        await self._commit()
+
+    async def close(self) -> None:
+        """Commit what is left, once, and let go of the file."""
+        await self._commit()
+        await self._in_thread(self._journal.close)
+        self._thread.shutdown()
+
+    async def _commit(self) -> bool:
+        async with self._committing:
+            readings, self._readings = self._readings, []
+            tallies, self._tallies = self._tallies, {}
+            acknowledged, self._acknowledged = self._acknowledged, []
+            if not (readings or tallies or acknowledged):
+                return True
+            try:
+                self.newest = await self._in_thread(
+                    lambda: self._journal.append(readings, tallies, acknowledged)
+                )
+            except sqlite3.Error as error:
+                self._take_back(readings, tallies, acknowledged)
+                self._note(str(error))
+                return False
+        self._note("")
+        self.on_growth(self.newest)
+        return True
+
+    def _take_back(
+        self,
+        readings: list[Reading],
+        tallies: dict[str, Tally],
+        acknowledged: list[tuple[int, int]],
+    ) -> None:
+        """Put what could not be committed back in front of what has come in meanwhile."""
+        held = readings + self._readings
+        self.overflowed += max(0, len(held) - _MOST_HELD)
+        self._readings = held[-_MOST_HELD:]
+        self._tallies = tallies | self._tallies
+        self._acknowledged = acknowledged + self._acknowledged
+
+    def _note(self, failing: str) -> None:
+        if failing == self._failing:
+            return
+        self._failing = failing
+        if failing:
+            self._log.error("journal cannot be written; readings wait in memory", why=failing)
+        else:
+            self._log.info("journal can be written again", overflowed=self.overflowed)
+
+    async def _prune_when_due(self) -> None:
+        if self._clock.monotonic() < self._next_prune or self._failing:
+            return
+        self._next_prune = self._clock.monotonic() + _PRUNE_EVERY
+        now_ms = self._clock.utc_ms()
+        while (done := await self._prune_portion(now_ms)) != Pruned():
+            for first, last in done.dropped:
+                self._log.warning("readings never sent deleted: size limit", first=first, last=last)
+                self.on_drop(first, last)
+
+    async def _prune_portion(self, now_ms: int) -> Pruned:
+        try:
+            return await self._in_thread(lambda: prune(self._journal, self._retention, now_ms))
+        except sqlite3.Error as error:
+            self._note(str(error))
+            return Pruned()
+
+    async def _in_thread(self, call: Callable[[], T]) -> T:
+        # Shielded: a task that is cancelled while it waits must not take a commit off the queue.
+        return await asyncio.shield(asyncio.get_running_loop().run_in_executor(self._thread, call))
+
+
+def _ignore(_newest: int) -> None:
+    pass
+
+
+def _ignore_range(_first: int, _last: int) -> None:
+    pass

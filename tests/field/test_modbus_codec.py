@@ -1,0 +1,154 @@
+import struct
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pymodbus.client.mixin import ModbusClientMixin
+
+from edge.field.modbus_codec import Request, decode, diagnose, plan
+from edge.station.model import REGISTER_TYPES, ModbusRead
+from edge.status import Quality, Reason
+
+
+def point(register, type_="uint16", table="input", **more):
+    return ModbusRead(table=table, register=register, type=type_, **more)
+
+
+def spans(points):
+    return [(r.function, r.address, r.count) for r in plan(points)]
+
+
+def test_registers_side_by_side_are_one_request():
+    points = {"a": point(0), "b": point(1), "c": point(2, "float32")}
+    assert plan(points) == [
+        Request(4, 0, 4, (("a", 0, points["a"]), ("b", 1, points["b"]), ("c", 2, points["c"])))
+    ]
+
+
+def test_a_gap_or_another_table_makes_another_request():
+    points = {"a": point(0), "b": point(2), "c": point(3, table="holding")}
+    assert spans(points) == [(3, 3, 1), (4, 0, 1), (4, 2, 1)]
+
+
+def test_two_channels_may_read_one_register():
+    assert spans({"a": point(5), "b": point(5), "c": point(5, "uint32")}) == [(4, 5, 2)]
+
+
+# Modbus Application Protocol V1.1b3, sections 6.1 to 6.4: 2000 bits or 125 registers a request.
+def test_requests_keep_to_the_limits_of_the_protocol():
+    registers = {f"c{i}": point(i) for i in range(300)}
+    assert [count for _, _, count in spans(registers)] == [125, 125, 50]
+    coils = {f"c{i}": point(i, "bit", "coil") for i in range(2100)}
+    assert spans(coils) == [(1, 0, 2000), (1, 2000, 100)]
+
+
+@given(st.dictionaries(st.integers(0, 400), st.sampled_from(["uint16", "uint32", "float64"])))
+def test_every_point_is_in_exactly_one_request_and_no_register_for_nothing(layout):
+    points = {f"c{register}": point(register, type_) for register, type_ in layout.items()}
+    asked = set()
+    seen = []
+    for request in plan(points):
+        span = set(range(request.address, request.address + request.count))
+        asked |= span
+        for channel, offset, read in request.members:
+            seen.append(channel)
+            assert request.address + offset == read.register_
+            assert offset + read.width <= request.count
+    assert sorted(seen) == sorted(points)
+    assert asked == {
+        register for p in points.values() for register in range(p.register_, p.register_ + p.width)
+    }
+
+
+# Reference library: pymodbus, which encodes all of these itself.
+@pytest.mark.parametrize("word_order", ["big", "little"])
+@pytest.mark.parametrize(
+    ("type_", "value"),
+    [
+        ("int16", -12345),
+        ("uint16", 54321),
+        ("int32", -123456789),
+        ("uint32", 4123456789),
+        ("float32", 0.15625),
+        ("int64", -(2**60) - 1),
+        ("uint64", 2**64 - 1),
+        ("float64", 3.141592653589793),
+    ],
+)
+def test_types_and_word_orders_as_pymodbus_writes_them(type_, value, word_order):
+    data_type = ModbusClientMixin.DATATYPE[type_.upper()]
+    registers = ModbusClientMixin.convert_to_registers(value, data_type, word_order)
+    read = point(0, type_, word_order=word_order)
+    assert len(registers) == read.width == REGISTER_TYPES[type_]
+    assert decode(registers, read) == value
+    swapped = [struct.unpack("<H", struct.pack(">H", r))[0] for r in registers]
+    assert decode(swapped, point(0, type_, word_order=word_order, byte_order="little")) == value
+
+
+def test_a_coil_is_nought_or_one():
+    assert decode([1], point(0, "bit", "coil")) == 1
+
+
+@pytest.mark.parametrize("registers", [[0x7FC0, 0], [0x7F80, 0], [0xFF80, 0]])
+def test_floats_that_are_no_number(registers):
+    assert decode(registers, point(0, "float32")) is Reason.NOT_A_NUMBER
+
+
+# A reply of unit 1 to function 4 with one register, CRC by the rule of Modbus over Serial Line
+# V1.02, section 6.2.2 (the frame is computed here bit by bit, apart from the library in use).
+def crc(data):
+    register = 0xFFFF
+    for byte in data:
+        register ^= byte
+        for _ in range(8):
+            register = (register >> 1) ^ (0xA001 if register & 1 else 0)
+    return register.to_bytes(2, "little")
+
+
+def frame(*body):
+    return bytes(body) + crc(bytes(body))
+
+
+def test_the_crc_of_the_standard():
+    assert crc(b"\x02\x07") == b"\x41\x12"  # Modbus over Serial Line V1.02, section 6.2.2
+
+
+GOOD = frame(1, 4, 2, 0x12, 0x34)
+
+
+@pytest.mark.parametrize(
+    ("heard", "reason"),
+    [
+        (b"", Reason.NO_REPLY),
+        (GOOD[:3], Reason.SHORT_FRAME),
+        (GOOD[:6], Reason.SHORT_FRAME),
+        (GOOD[:-1] + b"\0", Reason.BAD_CHECKSUM),
+        (b"\xff\xfe\xfd\xfc\xfb\xfa", Reason.BAD_CHECKSUM),
+        (b"\x07\x55\x60\x00\x00\x00\x00", Reason.BAD_CHECKSUM),
+        (frame(2, 4, 2, 0x12, 0x34), Reason.WRONG_UNIT),
+        (frame(1, 3, 2, 0x12, 0x34), Reason.WRONG_REPLY),
+        (frame(2, 0x84, 2), Reason.WRONG_UNIT),
+    ],
+)
+def test_why_an_rtu_reply_failed(heard, reason):
+    assert diagnose(heard, 1, 4, "rtu") is reason
+
+
+@pytest.mark.parametrize(
+    ("heard", "reason"),
+    [
+        (b"", Reason.NO_REPLY),
+        (b"\0\1\0\0\0\5\1", Reason.SHORT_FRAME),
+        (b"\0\1\0\0\0\5\1\4\2\0", Reason.SHORT_FRAME),
+        (b"\0\1\0\0\0\5\2\4\2\0\0", Reason.WRONG_UNIT),
+        (b"\0\1\0\0\0\5\1\3\2\0\0", Reason.WRONG_REPLY),
+        (b"HTTP/1.1 400 Bad Request", Reason.WRONG_REPLY),
+    ],
+)
+def test_why_a_tcp_reply_failed(heard, reason):
+    assert diagnose(heard, 1, 4, "tcp") is reason
+
+
+@given(st.binary(max_size=40), st.sampled_from(["rtu", "tcp"]))
+def test_whatever_is_heard_has_a_bad_reason(heard, framing):
+    assert diagnose(heard, 1, 4, framing).quality is Quality.BAD

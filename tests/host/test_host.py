@@ -1,0 +1,138 @@
+import asyncio
+import io
+import json
+import socket
+
+import pytest
+import structlog
+
+from edge.clock import SystemClock
+from edge.host.logs import set_up_logs
+from edge.host.notify import Notifier
+from edge.host.supervise import CrashLoopError, supervise
+
+
+class NoWaiting(SystemClock):
+    def __init__(self):
+        self.now, self.slept = 0.0, []
+
+    def monotonic(self):
+        return self.now
+
+    async def sleep(self, seconds):
+        self.slept.append(seconds)
+
+
+# The protocol of sd_notify(3): datagrams of KEY=value to the socket that NOTIFY_SOCKET names.
+@pytest.mark.parametrize("abstract", [False, True])
+def test_words_to_the_service_manager(tmp_path, abstract):
+    name = f"\0livezero-{tmp_path.name}-{id(tmp_path)}" if abstract else str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(name)
+        manager.settimeout(5)
+        environ = {"NOTIFY_SOCKET": name.replace("\0", "@"), "WATCHDOG_USEC": "60000000"}
+        notifier = Notifier(environ)
+        assert notifier.watchdog_period == 30.0
+        notifier.ready()
+        notifier.alive()
+        notifier.status("5 of 5 series good")
+        notifier.stopping()
+        assert [manager.recv(100) for _ in range(4)] == [
+            b"READY=1",
+            b"WATCHDOG=1",
+            b"STATUS=5 of 5 series good",
+            b"STOPPING=1",
+        ]
+
+
+def test_without_a_service_manager_nothing_happens(tmp_path):
+    Notifier({}).ready()
+    assert Notifier({"WATCHDOG_USEC": "0"}).watchdog_period is None
+    assert Notifier({"WATCHDOG_USEC": "soon"}).watchdog_period is None
+    Notifier({"NOTIFY_SOCKET": str(tmp_path / "nobody")}).ready()
+
+
+@pytest.fixture
+def restore_logging():
+    yield
+    structlog.reset_defaults()
+
+
+@pytest.mark.usefixtures("restore_logging")
+def test_logs_are_json_where_nobody_looks():
+    out = io.StringIO()
+    set_up_logs(stream=out)
+    structlog.get_logger().warning("device fails", device="loops")
+    event = json.loads(out.getvalue())
+    assert (event["event"], event["level"], event["device"]) == ("device fails", "warning", "loops")
+    assert event["timestamp"].endswith("Z")
+
+
+@pytest.mark.usefixtures("restore_logging")
+def test_a_crash_in_json_is_one_line():
+    out = io.StringIO()
+    set_up_logs("json", stream=out)
+    try:
+        1 / 0  # noqa: B018
+    except ZeroDivisionError:
+        structlog.get_logger().exception("task crashed")
+    assert len(out.getvalue().splitlines()) == 1
+    assert json.loads(out.getvalue())["exception"][0]["exc_type"] == "ZeroDivisionError"
+
+
+@pytest.mark.usefixtures("restore_logging")
+def test_logs_are_text_when_asked():
+    out = io.StringIO()
+    set_up_logs("text", stream=out)
+    structlog.get_logger().info("station running")
+    assert "station running" in out.getvalue()
+    assert not out.getvalue().startswith("{")
+
+
+async def test_a_crashed_task_is_started_again():
+    clock, runs = NoWaiting(), []
+
+    async def run():
+        runs.append(None)
+        if len(runs) < 3:
+            raise RuntimeError("defect")
+
+    await supervise("bus rs485", run, clock)
+    assert len(runs) == 3
+    assert clock.slept == [1.0, 2.0]
+
+
+async def test_a_task_that_keeps_crashing_ends_the_daemon():
+    async def run():
+        raise RuntimeError("defect")
+
+    with pytest.raises(CrashLoopError, match="bus rs485") as caught:
+        await supervise("bus rs485", run, NoWaiting())
+    assert str(caught.value.__cause__) == "defect"
+
+
+async def test_crashes_far_apart_are_forgiven():
+    clock, runs = NoWaiting(), []
+
+    async def run():
+        runs.append(None)
+        clock.now += 200
+        if len(runs) < 12:
+            raise RuntimeError("defect")
+
+    await supervise("bus rs485", run, clock)
+    assert len(runs) == 12
+
+
+async def test_cancelling_is_no_crash():
+    started = asyncio.Event()
+
+    async def run():
+        started.set()
+        await asyncio.Event().wait()
+
+    task = asyncio.create_task(supervise("bus rs485", run, NoWaiting()))
+    await started.wait()
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
