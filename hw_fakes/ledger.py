@@ -1,0 +1,151 @@
+"""The closing account of a bench run: what the world did, what the station kept, what arrived."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from edge.readings import Journalled
+from edge.status import Quality
+from edge.uplink.books import Books
+
+Truth = Callable[[str, int], float | None]
+"""What the world had for a series at an instant (UTC ms), in its base unit, if it can tell."""
+
+# A level may be off by this share of its transmitter's range before the run counts as failed. On
+# the bench a second is a fraction of a millisecond, so what the computer takes to do its work shows
+# as an error of the level while the pump draws it down.
+_LEVEL_TOLERANCE = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """The account; `complaints` says what does not add up."""
+
+    made: int
+    """Readings the daemon made."""
+    journalled: int
+    """Readings the journal holds."""
+    arrived: int
+    """Readings the receiver got, each counted once."""
+    duplicates: int
+    """Readings that came again and were recognised."""
+    gaps: int
+    """Readings missing in the receiver's books."""
+    altered: int
+    """Readings that arrived other than they were journalled."""
+    malformed: int
+    """Messages that the receiver could not read."""
+    bad: int
+    """Readings of bad status."""
+    pulses_world: int
+    """Pulses the simulated meters gave."""
+    pulses_station: int
+    """Pulses in the totals that arrived last."""
+    level_rms_m: float | None
+    """Root mean square of the level's error."""
+    level_worst_m: float | None
+    """Largest error of the level."""
+    level_limit_m: float | None
+    """Largest error allowed: a hundredth of the transmitter's range."""
+    notes: Mapping[str, Any] = field(default_factory=dict)
+    """How the run was made: days, speed, seed, broker, faults."""
+
+    def complaints(self) -> list[str]:
+        """Say in words what does not add up; empty when everything does."""
+        checks = {
+            f"{self.made} readings were made but {self.journalled} journalled": (
+                self.made == self.journalled
+            ),
+            f"{self.journalled} readings were journalled but {self.arrived} arrived": (
+                self.journalled == self.arrived
+            ),
+            "no reading arrived": self.arrived > 0,
+            f"{self.gaps} readings are missing in between": self.gaps == 0,
+            f"{self.altered} readings arrived other than they were journalled": self.altered == 0,
+            f"{self.malformed} messages could not be read": self.malformed == 0,
+            f"the meters gave {self.pulses_world} pulses, the station counted"
+            f" {self.pulses_station}": self.pulses_world == self.pulses_station,
+            f"the level was off by {self.level_worst_m} m, more than {self.level_limit_m} m": (
+                self.level_worst_m is None
+                or self.level_limit_m is None
+                or self.level_worst_m <= self.level_limit_m
+            ),
+        }
+        return [words for words, holds in checks.items() if not holds]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the account as a flat object, with ``ok``."""
+        flat = asdict(self)
+        notes = flat.pop("notes")
+        return flat | notes | {"ok": not self.complaints()}
+
+    def as_text(self) -> str:
+        """Return the account for the eye."""
+        rows = {
+            "readings made": f"{self.made}",
+            "journalled": f"{self.journalled}",
+            "arrived": f"{self.arrived}",
+            "duplicates, all recognised": f"{self.duplicates}",
+            "gaps": f"{self.gaps}",
+            "altered under way": f"{self.altered}",
+            "of bad status": f"{self.bad}",
+            "pulses, by the meters": f"{self.pulses_world}",
+            "pulses, by the station": f"{self.pulses_station}",
+            "level error, RMS": _metres(self.level_rms_m),
+            "level error, worst": _metres(self.level_worst_m),
+        } | {key.replace("_", " "): f"{value}" for key, value in self.notes.items()}
+        width = max(map(len, rows))
+        lines = [f"  {name:<{width}}  {value}" for name, value in rows.items()]
+        verdict = self.complaints() or ["everything adds up"]
+        return "\n".join([*lines, *(f"  => {words}" for words in verdict)])
+
+
+def draw_up(
+    made: int,
+    journal: Iterable[Journalled],
+    books: Books,
+    arrived: Mapping[int, Journalled],
+    *,
+    truth: Truth,
+    levels: Mapping[str, float],
+    pulses: tuple[int, int],
+    notes: Mapping[str, Any],
+) -> Ledger:
+    """Draw up the account.
+
+    ``arrived`` holds what the receiver got, by number; ``levels`` the range in metres of every
+    level series; ``pulses`` those of the world and those of the station.
+    """
+    journalled = altered = bad = 0
+    errors: list[float] = []
+    for reading in journal:
+        journalled += 1
+        altered += reading.seq in arrived and arrived[reading.seq] != reading
+        bad += reading.reason.quality is Quality.BAD
+        if reading.series in levels and reading.value is not None:
+            true = truth(reading.series, reading.utc_ms)
+            if true is not None:
+                errors.append(abs(reading.value - true))
+    return Ledger(
+        made=made,
+        journalled=journalled,
+        arrived=len(books.seen),
+        duplicates=books.duplicates,
+        gaps=sum(last - first + 1 for first, last in books.gaps()),
+        altered=altered,
+        malformed=books.malformed,
+        bad=bad,
+        pulses_world=pulses[0],
+        pulses_station=pulses[1],
+        level_rms_m=math.sqrt(sum(e * e for e in errors) / len(errors)) if errors else None,
+        level_worst_m=max(errors, default=None),
+        level_limit_m=max(levels.values()) * _LEVEL_TOLERANCE if levels else None,
+        notes=notes,
+    )
+
+
+def _metres(value: float | None) -> str:
+    return "no level channel" if value is None else f"{value:.6f} m"
