@@ -27,8 +27,8 @@ from edge.measure.pulses import Tally
 from edge.readings import Reading, Sample
 from edge.station.model import Station
 from edge.status import Reason
+from edge.uplink.broker import BrokerSettings
 from edge.uplink.publisher import Publisher
-from edge.uplink.session import BrokerSettings
 
 
 class Daemon:
@@ -55,6 +55,8 @@ class Daemon:
         self.writer = JournalWriter(journal, rule, clock)
         self.buses = make_bus_tasks(station, clock, self.take_round)
         self.publisher = broker and Publisher(station, self.writer, broker, clock=clock, rng=rng)
+        if self.publisher:
+            self.writer.on_drop = self.publisher.dropped
         self.made = 0
         """Readings handed to the journal so far."""
         self.latest: dict[str, Reading] = {}

@@ -15,8 +15,8 @@ import structlog
 from edge.clock import SystemClock
 from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_argument
 from edge.daemon import Daemon
-from edge.host.supervise import CrashLoopError
 from edge.host.logs import LogStyle, set_up_logs
+from edge.host.supervise import CrashLoopError
 from edge.journal.journal import Journal, JournalError
 from edge.station.loader import journal_path
 from edge.uplink.settings import SettingsError, broker_settings

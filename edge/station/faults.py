@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date, time
+from difflib import get_close_matches
+from typing import Any
 
 KeyPath = tuple[str | int, ...]
 
@@ -49,3 +53,27 @@ def dotted(key: KeyPath) -> str:
         else:
             text += f".{part}" if text else part
     return text
+
+
+def shown(value: Any) -> str:
+    """Write a value of a station file in few words."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, date | time):
+        return value.isoformat()
+    if isinstance(value, list):
+        return "a list"
+    return repr(value)
+
+
+def listed(names: Iterable[str]) -> str:
+    """Write names as ``"a", "b", "c"``."""
+    return ", ".join(f'"{name}"' for name in names)
+
+
+def suggestion(name: str, names: Iterable[str]) -> str:
+    """Return `` (did you mean "x"?)`` for the name that comes nearest, or nothing if none does."""
+    near = get_close_matches(name, list(names), n=1)
+    return f' (did you mean "{near[0]}"?)' if near else ""

@@ -6,26 +6,26 @@ are the reference of the file format. Rules that span several keys live in `edge
 
 from __future__ import annotations
 
-import re
 from functools import cached_property
 from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
 
-from pydantic import (
-    BaseModel,
-    ConfigDict,
-    Discriminator,
-    Field,
-    PlainValidator,
-    StringConstraints,
-    Tag,
-    WithJsonSchema,
-)
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
 from edge.measure.line import Line
 from edge.measure.loop import LoopScale
 from edge.measure.pipeline import Pipeline, PulsePipeline, ScaledPipeline
 from edge.measure.pulses import Meter
+from edge.station.plain_types import (
+    Framing,
+    Name,
+    Number,
+    Pair,
+    SerialPath,
+    StationId,
+    Text,
+    TimeZone,
+    TopicPrefix,
+)
 from edge.station.quantity_types import (
     DataSize,
     Duration,
@@ -35,64 +35,8 @@ from edge.station.quantity_types import (
     Resistance,
     Signal,
     VolumePerPulse,
-    custom_fault,
 )
-from edge.units import UNITS, Dimension, Quantity, Unit, parse
-
-# SenML names (RFC 8428, section 4.5.1) and MQTT topic levels (MQTT 5.0, section 4.7) both allow
-# these characters; MQTT also forbids "/", "+" and "#" inside a level.
-TOPIC_LEVEL = r"[A-Za-z0-9][A-Za-z0-9_.:-]*"
-NAME = r"[a-z][a-z0-9_-]*"
-
-
-def _pattern(pattern: str, expected: str) -> tuple[PlainValidator, WithJsonSchema]:
-    def validate(value: object) -> str:
-        if not isinstance(value, str) or not re.fullmatch(pattern, value):
-            raise custom_fault(repr(value), expected)
-        return value
-
-    return PlainValidator(validate), WithJsonSchema(
-        {"type": "string", "pattern": f"^{pattern}$", "description": expected}
-    )
-
-
-_id_check, _id_schema = _pattern(
-    TOPIC_LEVEL,
-    "an id that can be one MQTT topic level: letters, digits, '-', '_', '.' and ':', "
-    "beginning with a letter or digit",
-)
-StationId = Annotated[str, _id_check, _id_schema]
-
-_prefix_check, _prefix_schema = _pattern(
-    rf"{TOPIC_LEVEL}(/{TOPIC_LEVEL})*", 'MQTT topic levels joined by "/", without "+" or "#"'
-)
-TopicPrefix = Annotated[str, _prefix_check, _prefix_schema]
-
-_name_check, _name_schema = _pattern(
-    NAME, "a name of small letters, digits, '-' and '_', beginning with a letter"
-)
-Name = Annotated[str, _name_check, _name_schema]
-
-_framing_check, _framing_schema = _pattern(
-    "[78][NEO][12]", 'data bits, parity and stop bits, such as "8N1" or "7E1"'
-)
-Framing = Annotated[str, _framing_check, _framing_schema]
-
-
-def _zone(value: object) -> str:
-    try:
-        ZoneInfo(str(value))
-    except (KeyError, ValueError, OSError):
-        raise custom_fault(
-            repr(value), 'a time zone of the IANA list, such as "America/Denver"'
-        ) from None
-    return str(value)
-
-
-TimeZone = Annotated[str, PlainValidator(_zone), WithJsonSchema({"type": "string"})]
-Text = Annotated[str, StringConstraints(min_length=1)]
-SerialPath = Annotated[Text, Field(description="device file of the serial port")]
-Pair = tuple[float, float]
+from edge.units import UNITS, Quantity, Unit, parse
 
 
 def _quantity(text: str) -> Quantity:
@@ -100,9 +44,11 @@ def _quantity(text: str) -> Quantity:
 
 
 class Section(BaseModel):
-    """What all sections share: unknown keys are errors, values do not change once loaded."""
+    """What all sections share: unknown keys and wrong types are errors, values do not change."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
+    model_config = ConfigDict(
+        extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True
+    )
 
 
 class StationInfo(Section):
@@ -164,6 +110,9 @@ class LineDevice(Device):
 # ------------------------------------------------------------------------------------------ buses
 
 
+ModbusDevices = Annotated[dict[Name, ModbusDevice], Field(min_length=1)]
+
+
 class SerialSettings(Section):
     """How a serial port is set."""
 
@@ -178,7 +127,8 @@ class ModbusRtuBus(SerialSettings):
     """Modbus RTU on a serial line."""
 
     kind: Literal["modbus-rtu"]
-    devices: dict[Name, ModbusDevice]
+    devices: ModbusDevices
+    """What hangs on the bus, by name."""
 
 
 class ModbusTcpBus(Section):
@@ -187,14 +137,16 @@ class ModbusTcpBus(Section):
     kind: Literal["modbus-tcp"]
     host: Text
     port: Annotated[int, Field(ge=1, le=65535)] = 502
-    devices: dict[Name, ModbusDevice]
+    devices: ModbusDevices
+    """What hangs on the bus, by name."""
 
 
 class LineBus(SerialSettings):
     """Devices that speak in lines of text on a serial port."""
 
     kind: Literal["line"]
-    devices: dict[Name, LineDevice]
+    devices: Annotated[dict[Name, LineDevice], Field(min_length=1)]
+    """What hangs on the bus, by name."""
 
 
 Bus = Annotated[ModbusRtuBus | ModbusTcpBus | LineBus, Field(discriminator="kind")]
@@ -233,11 +185,19 @@ class ModbusRead(Section):
         "uint64",
         "float64",
     ] = "uint16"
-    """How the registers are to be understood; a coil or discrete input is always a bit."""
+    """How the registers are to be understood; a coil or discrete input is always a bit, and need
+    not say so."""
     word_order: Literal["big", "little"] = "big"
     """Whether the first register holds the high or the low word."""
     byte_order: Literal["big", "little"] = "big"
     """Whether the first byte of a register is the high one, as the standard says, or the low."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _bit_by_default(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("table") in ("coil", "discrete"):
+            return {"type": "bit", **data}
+        return data
 
     @property
     def width(self) -> int:
@@ -295,14 +255,14 @@ class LoopChannel(ChannelBase):
     """A transmitter on a 4-20 mA loop, read by any module that measures current or voltage."""
 
     kind: Literal["loop"]
-    counts: Pair = (0.0, 1.0)
+    counts: Pair[Number] = (0.0, 1.0)
     """Two raw numbers of the module ..."""
-    signal: tuple[Signal, Signal] = (_quantity("0 mA"), _quantity("1 mA"))
+    signal: Pair[Signal] = (_quantity("0 mA"), _quantity("1 mA"))
     """... and the signals they stand for: currents, or voltages across ``shunt``. Left out, both
     together mean a module that sends milliamperes."""
     shunt: Resistance | None = None
     """Resistor the voltage is measured across."""
-    range: tuple[ProcessValue, ProcessValue]
+    range: Pair[ProcessValue]
     """What the transmitter means by 4 mA and by 20 mA."""
 
     def scale(self) -> LoopScale:
@@ -370,9 +330,9 @@ class ValueChannel(ChannelBase):
     """A device that sends the value itself, perhaps as a whole number of some small unit."""
 
     kind: Literal["value"]
-    counts: Pair = (0.0, 1.0)
+    counts: Pair[Number] = (0.0, 1.0)
     """Two raw numbers of the device ..."""
-    range: tuple[ProcessValue, ProcessValue]
+    range: Pair[ProcessValue]
     """... and the values they stand for."""
 
     def scale(self) -> Line:
@@ -444,6 +404,7 @@ class Station(Section):
     """A livezero station file."""
 
     station: StationInfo
+    """Who and where the station is."""
     buses: Annotated[dict[Name, Bus], Field(min_length=1)]
     """Serial lines and network addresses that devices hang on, by name."""
     channels: Annotated[dict[Name, Channel], Field(min_length=1)]
@@ -455,8 +416,3 @@ class Station(Section):
     def pipelines(self) -> dict[str, Pipeline]:
         """Return a fresh pipeline for every channel, by the channel's name."""
         return {name: channel.pipeline(name) for name, channel in self.channels.items()}
-
-
-def dimension_of(quantity: Quantity) -> Dimension:
-    """Return what a quantity measures; a plain function, for checks that map over pairs."""
-    return quantity.dimension

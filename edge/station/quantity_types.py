@@ -14,10 +14,14 @@ from edge.units import Dimension, Quantity, UnitError, accepted, parse
 
 @dataclass(frozen=True)
 class Measured:
-    """Marks a field as a quantity of one of ``dimensions``, optionally one that is above zero."""
+    """Marks a field as a quantity of one of ``dimensions``.
+
+    Optionally it is above zero, or no larger than ``most``.
+    """
 
     dimensions: tuple[Dimension, ...]
     positive: bool = False
+    most: Quantity | None = None
 
     def __get_pydantic_core_schema__(
         self, _source: Any, _handler: GetCoreSchemaHandler
@@ -44,6 +48,8 @@ class Measured:
             raise custom_fault(error.found, error.expected) from None
         if self.positive and quantity.value <= 0:
             raise custom_fault(repr(value), f"{accepted(*self.dimensions)} above zero")
+        if self.most is not None and quantity.value > self.most.value:
+            raise custom_fault(repr(value), f"{accepted(*self.dimensions)}, {self.most} at most")
         return quantity
 
 
@@ -56,7 +62,8 @@ def custom_fault(found: str, expected: str) -> PydanticCustomError:
 
 Length = Annotated[Quantity, Measured((Dimension.LENGTH,))]
 Resistance = Annotated[Quantity, Measured((Dimension.RESISTANCE,), positive=True)]
-Duration = Annotated[Quantity, Measured((Dimension.TIME,), positive=True)]
+# A century: more is a slip of the pen, and could leave the calendar or 64-bit milliseconds.
+Duration = Annotated[Quantity, Measured((Dimension.TIME,), positive=True, most=parse("36525 d"))]
 DataSize = Annotated[Quantity, Measured((Dimension.DATA,), positive=True)]
 PulsesPerVolume = Annotated[Quantity, Measured((Dimension.PULSES_PER_VOLUME,), positive=True)]
 VolumePerPulse = Annotated[Quantity, Measured((Dimension.VOLUME_PER_PULSE,), positive=True)]

@@ -33,6 +33,14 @@ async def running(path, retention=KEEP_ALL):
     writer = JournalWriter(journal, retention, ImpatientClock())
     writer.grown = asyncio.Queue()
     writer.on_growth = writer.grown.put_nowait
+    note, writer.failed = writer._note, asyncio.Event()
+
+    def noted(failing):
+        note(failing)
+        if failing:
+            writer.failed.set()
+
+    writer._note = noted
     task = asyncio.create_task(writer.run())
     yield writer
     task.cancel()
@@ -84,8 +92,7 @@ async def test_a_disk_that_cannot_be_written_loses_nothing(path):
         writer._journal._db.execute("PRAGMA busy_timeout = 0")
         other.execute("BEGIN IMMEDIATE")  # somebody holds the write lock
         writer.submit(levels(2), {"flow": Tally(5, 5)})
-        while not writer._failing:
-            await asyncio.sleep(0)
+        await writer.failed.wait()
         writer.submit(levels(3), {})
         other.execute("COMMIT")
         other.close()
@@ -125,7 +132,6 @@ async def test_pruning_that_fails_is_noted_not_fatal(path, monkeypatch):
     async with running(path) as writer:
         writer.submit(levels(1), {})
         await writer.grown.get()
-        while not writer._failing:
-            await asyncio.sleep(0)
+        await writer.failed.wait()
         writer.submit(levels(1), {})
         assert await writer.grown.get() == 2

@@ -1,0 +1,168 @@
+"""From a station file to a `Station`, or to everything that is wrong with the file."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from edge.station.checks import check
+from edge.station.faults import Fault, KeyPath, LocatedFault, StationFileError, dotted
+from edge.station.model import Bus, Channel, Station, Uplink
+from edge.station.syntax import Parsed, parse
+from edge.station.wording import faults_of
+
+# A station of a thousand channels takes a third of this.
+_LARGEST_FILE = 1_000_000
+
+_BUS: TypeAdapter[Bus] = TypeAdapter(Bus)
+_CHANNEL: TypeAdapter[Channel] = TypeAdapter(Channel)
+_UPLINK: TypeAdapter[Uplink] = TypeAdapter(Uplink)
+
+# In these sections every entry is judged by itself; the others are judged as a whole.
+_SECTIONS_OF_ENTRIES = ("buses", "channels")
+
+_Entry = TypeVar("_Entry")
+
+
+def load(path: Path) -> Station:
+    """Read a station file.
+
+    Raises StationFileError, with every fault, when it cannot be read or is not as it must be.
+    """
+    file = str(path)
+    return station_from(_text(_content(path), file), file)
+
+
+def station_from(text: str, file: str) -> Station:
+    """Make a station of a station file's text; ``file`` is the name to use in faults.
+
+    Raises StationFileError with every fault.
+    """
+    parsed = parse(text, file)
+    faults: list[Fault] = []
+    station: Station | None = None
+    try:
+        station = Station.model_validate(parsed.data)
+    except ValidationError as error:
+        broken = [_judged_whole(key) for key in parsed.broken]
+        faults += [f for f in faults_of(error) if not any(_touch(f.key, key) for key in broken)]
+    sound = _SoundParts(parsed, faults)
+    buses = sound.entries("buses", _BUS)
+    channels = sound.entries("channels", _CHANNEL)
+    faults += check(buses, channels, sound.uplink)
+    located = [*parsed.faults, *(_located(fault, parsed, file) for fault in faults)]
+    if located or station is None:
+        raise StationFileError(sorted(located, key=lambda fault: fault.line or 0))
+    return station
+
+
+def journal_path(
+    station: Station, station_file: Path, environ: Mapping[str, str] = os.environ
+) -> Path:
+    """Return where the station's journal is, by its settings or by default.
+
+    The default is the service's state directory (``STATE_DIRECTORY``, as systemd sets it), or else
+    the directory of the station file.
+    """
+    if station.journal.file is not None:
+        return station_file.parent / station.journal.file
+    # systemd joins several state directories with colons; the first is the unit's own.
+    directory = environ.get("STATE_DIRECTORY", "").split(":")[0]
+    return (Path(directory) if directory else station_file.parent) / f"{station.station.id}.sqlite"
+
+
+def secret_path(name: str, station_file: Path, environ: Mapping[str, str] = os.environ) -> Path:
+    """Return where a file named by the station file is that holds a secret or a certificate.
+
+    systemd's ``CREDENTIALS_DIRECTORY`` comes first, if the file is there; else a relative path
+    starts at the directory of the station file.
+    """
+    directory = environ.get("CREDENTIALS_DIRECTORY")
+    if directory and (Path(directory) / name).exists():
+        return Path(directory) / name
+    return station_file.parent / name
+
+
+# ------------------------------------------------------------------------------ reading the file
+
+
+def _content(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            content = file.read(_LARGEST_FILE + 1)
+    except FileNotFoundError:
+        found = "no such file"
+    except IsADirectoryError:
+        found = "a directory"
+    except PermissionError:
+        found = "a file that this user may not read"
+    except OSError as error:
+        found = f"a file that cannot be read ({os.strerror(error.errno or 0).lower()})"
+    else:
+        if len(content) <= _LARGEST_FILE:
+            return content
+        found = f"a file of more than {_LARGEST_FILE // 1_000_000} MB"
+    raise StationFileError([LocatedFault(str(path), None, "", found, "a station file")])
+
+
+def _text(content: bytes, file: str) -> str:
+    try:
+        # Some editors put a byte order mark in front, which TOML does not know.
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        found = f"the byte 0x{content[error.start]:02x}, which is not UTF-8"
+        raise StationFileError(
+            [LocatedFault(file, line, "", found, "text in UTF-8 throughout")]
+        ) from None
+
+
+# ------------------------------------------------------------------------ telling sound from not
+
+
+class _SoundParts:
+    """What of a file has no fault of its own, and may therefore be held against the rest."""
+
+    def __init__(self, parsed: Parsed, faults: list[Fault]) -> None:
+        self._data = parsed.data
+        self._faulty = [fault.key for fault in faults] + list(parsed.broken)
+
+    def entries(self, section: str, adapter: TypeAdapter[_Entry]) -> dict[str, _Entry | None]:
+        """Return the entries of a section by name; None stands for one that is not sound."""
+        table = self._data.get(section)
+        found = table if isinstance(table, dict) else {}
+        # An entry whose header could not be read has left no other trace.
+        lost = [str(key[1]) for key in self._faulty if key[:1] == (section,) and len(key) > 1]
+        return {
+            name: adapter.validate_python(found[name]) if self._is_sound((section, name)) else None
+            for name in dict.fromkeys([*found, *lost])
+        }
+
+    @property
+    def uplink(self) -> Uplink | None:
+        if "uplink" in self._data and self._is_sound(("uplink",)):
+            return _UPLINK.validate_python(self._data["uplink"])
+        return None
+
+    def _is_sound(self, key: KeyPath) -> bool:
+        return not any(_touch(key, faulty) for faulty in self._faulty)
+
+
+def _judged_whole(key: KeyPath) -> KeyPath:
+    """Return the part of the file that cannot be judged when something at ``key`` is lost."""
+    return key[: 2 if key[:1] and key[0] in _SECTIONS_OF_ENTRIES else 1]
+
+
+def _touch(one: KeyPath, other: KeyPath) -> bool:
+    """Whether one of two keys holds the other."""
+    shorter = min(len(one), len(other))
+    return one[:shorter] == other[:shorter]
+
+
+def _located(fault: Fault, parsed: Parsed, file: str) -> LocatedFault:
+    line = parsed.lines.line_of(fault.key)
+    return LocatedFault(file, line, dotted(fault.key), fault.found, fault.expected)

@@ -1,0 +1,58 @@
+"""How to go on after a failed connection: when to try again, and in which version of MQTT."""
+
+from __future__ import annotations
+
+from random import Random
+from typing import Literal
+
+Version = Literal["5", "3.1.1"]
+"""Versions of MQTT spoken here."""
+
+_FIRST_CEILING = 2.0
+_LAST_CEILING = 300.0
+
+
+class BackOff:
+    """Growing, jittered pauses: after the first failure 1 to 2 s, at last 150 to 300 s.
+
+    Of many stations that lose one broker, no two come back in step; hence the jitter.
+    """
+
+    def __init__(self, rng: Random) -> None:
+        self._rng = rng
+        self._ceiling = _FIRST_CEILING
+
+    def next(self) -> float:
+        """Return the pause after one more failure, in seconds."""
+        pause = self._rng.uniform(self._ceiling / 2, self._ceiling)
+        self._ceiling = min(_LAST_CEILING, 2 * self._ceiling)
+        return pause
+
+    def reset(self) -> None:
+        """Begin with short pauses again: something got through."""
+        self._ceiling = _FIRST_CEILING
+
+
+class VersionChoice:
+    """Finds out which version of MQTT a broker speaks.
+
+    ``wanted`` may be one version, which then stands, or "auto": MQTT 5 first; when the broker does
+    not understand, the other; once a connection in one of them has come about, that one for good.
+    """
+
+    def __init__(self, wanted: Literal["auto", "5", "3.1.1"]) -> None:
+        self.current: Version = "5" if wanted == "auto" else wanted
+        """The version to try next."""
+        self._settled = wanted != "auto"
+
+    def worked(self) -> None:
+        """Take note that the broker accepted a connection in the current version."""
+        self._settled = True
+
+    def not_understood(self) -> None:
+        """Take note that the broker did not answer a connection request as MQTT demands.
+
+        It refused the version, closed the connection without an answer, or answered nonsense.
+        """
+        if not self._settled:
+            self.current = "3.1.1" if self.current == "5" else "5"

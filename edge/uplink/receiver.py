@@ -1,0 +1,132 @@
+"""The receiving end: subscribes to stations, keeps books of what they send, survives its broker."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import secrets
+from collections.abc import Callable, Sequence
+from random import Random
+
+import structlog
+
+from edge.clock import Clock
+from edge.readings import Journalled
+from edge.uplink.announce import readings_topic, status_topic
+from edge.uplink.backoff import BackOff, VersionChoice
+from edge.uplink.books import Library
+from edge.uplink.broker import BrokerSettings
+from edge.uplink.dial import ConnectError, Message
+from edge.uplink.session import ConnectionLostError, RefusedError, Session
+
+ANY_STATION = "+"
+
+OnReadings = Callable[[str, Sequence[Journalled]], None]
+"""Takes a station's id and those of its readings that are new."""
+
+
+class Receiver:
+    """Listens to the stations under a topic prefix; ``station`` may be `ANY_STATION`."""
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        prefix: str,
+        station: str,
+        *,
+        clock: Clock,
+        rng: Random,
+        on_readings: OnReadings | None = None,
+    ) -> None:
+        self.library = Library()
+        """What has arrived, by station."""
+        self.states: dict[str, str] = {}
+        """What each station last said of itself: online or offline."""
+        self.listening = asyncio.Event()
+        """Set while subscribed."""
+        self.link = "not connected yet"
+        """How the connection is, in words."""
+        self._settings = settings
+        self._topics = [readings_topic(prefix, station), status_topic(prefix, station)]
+        self._clock = clock
+        self._back_off = BackOff(rng)
+        self._version = VersionChoice(settings.protocol)
+        self._on_readings = on_readings
+        self._session: Session | None = None
+        self._echo_topic = f"{prefix}/echo/{secrets.token_hex(8)}"
+        self._echoes: dict[bytes, asyncio.Future[None]] = {}
+        self._log = structlog.get_logger()
+
+    async def run(self) -> None:
+        """Listen until cancelled; connect anew whenever the connection is lost."""
+        while True:
+            try:
+                await self._listen()
+            except (ConnectError, ConnectionLostError, RefusedError) as error:
+                self._note(str(error))
+            await self._clock.sleep(self._back_off.next())
+
+    async def catch_up(self) -> None:
+        """Return when everything that the broker had for us before this call has been entered.
+
+        Sends a message to ourselves and waits for it: a broker delivers in order. Raises
+        ConnectionLostError and RefusedError.
+        """
+        if self._session is None:
+            raise ConnectionLostError(self.link)
+        token = secrets.token_bytes(8)
+        echo = self._echoes[token] = asyncio.get_running_loop().create_future()
+        try:
+            await self._session.publish(self._echo_topic, token)
+            await asyncio.wait({echo, self._session.ended}, return_when=asyncio.FIRST_COMPLETED)
+            if not echo.done():
+                raise ConnectionLostError(self._session.ended.result())
+        finally:
+            del self._echoes[token]
+
+    async def _listen(self) -> None:
+        session = Session(self._settings, self._version.current, on_message=self._take)
+        try:
+            await session.connect()
+        except ConnectError as error:
+            if error.not_understood:
+                self._version.not_understood()
+            raise
+        try:
+            self._version.worked()
+            self._back_off.reset()
+            for topic in (*self._topics, self._echo_topic):
+                await session.subscribe(topic)
+            self._session = session
+            self.listening.set()
+            self._note(f"listening, MQTT {session.version}")
+            raise ConnectionLostError(await asyncio.shield(session.ended))
+        finally:
+            self.listening.clear()
+            self._session = None
+            await session.close()
+
+    def _take(self, message: Message) -> None:
+        *_, station, kind = message.topic.split("/")
+        if message.topic == self._echo_topic:
+            if (echo := self._echoes.get(message.payload)) and not echo.done():
+                echo.set_result(None)
+        elif kind == "status":
+            self.states[station] = _state(message.payload)
+        else:
+            sender, new = self.library.take(message.payload)
+            if new and self._on_readings:
+                self._on_readings(sender, new)
+
+    def _note(self, link: str) -> None:
+        if link != self.link:
+            self.link = link
+            self._log.info("receiver", link=link)
+
+
+def _state(payload: bytes) -> str:
+    try:
+        said = json.loads(payload)
+        return str(said["state"]) if isinstance(said, dict) else "unreadable"
+    except (ValueError, KeyError, RecursionError):
+        return "unreadable"

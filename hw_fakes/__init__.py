@@ -1,0 +1,1 @@
+"""A simulated station: world, devices, links and broker, for the bench and the tests."""

@@ -1,0 +1,96 @@
+"""How a bench run looks: a live screen on a terminal, a line now and then elsewhere."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+
+from edge.clock import iso_utc
+from edge.status import Reason
+from hw_fakes.bench import BenchState
+
+_REFRESH_S = 0.25
+_STEPS = 10
+
+
+async def live_screen(state: BenchState) -> None:
+    """Show the run on the terminal until cancelled."""
+    from rich.console import Group  # noqa: PLC0415 - only for a terminal
+    from rich.live import Live  # noqa: PLC0415
+    from rich.progress_bar import ProgressBar  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    with Live(auto_refresh=False, transient=True) as live:
+        while True:
+            live.update(
+                Group(
+                    Text(heading(state), style="bold"),
+                    ProgressBar(total=1.0, completed=state.share_done, width=72),
+                    Text(),
+                    Text("\n".join(series_lines(state))),
+                    Text(),
+                    Text("\n".join(river_lines(state))),
+                    Text(),
+                    Text("\n".join(state.events), style="dim"),
+                ),
+                refresh=True,
+            )
+            await asyncio.sleep(_REFRESH_S)
+
+
+def plain_lines(echo: Callable[[str], None]) -> Callable[[BenchState], asyncio.Future[None]]:
+    """Return a way to show the run as a line for every tenth of it, and one for every event."""
+
+    async def show(state: BenchState) -> None:
+        said, step = 0, 0
+        while True:
+            for event in list(state.events)[said:]:
+                echo(event)
+                said += 1
+            if state.share_done * _STEPS >= step:
+                echo(f"{heading(state)}; {state.daemon.summary()}")
+                step += 1
+            await asyncio.sleep(_REFRESH_S)
+
+    return lambda state: asyncio.ensure_future(show(state))
+
+
+def heading(state: BenchState) -> str:
+    """Name the station and say how far the run is."""
+    info = state.plan.station.station
+    return (
+        f"{info.name or info.id} on the bench: {iso_utc(state.clock.utc_ms())[:16]}Z, "
+        f"{state.share_done:.0%}, {state.plan.speed:g} times real time"
+    )
+
+
+def series_lines(state: BenchState) -> list[str]:
+    """Return a line for every series: name, value in the station's unit, status."""
+    lines = []
+    for pipeline in state.daemon.pipelines.values():
+        for series in pipeline.series:
+            reading = state.daemon.latest.get(series.name)
+            if reading is None:
+                lines.append(f"  {series.name:<16} {'waiting':>18}")
+                continue
+            value = (
+                "--"
+                if reading.value is None
+                else f"{series.unit.from_base(reading.value):.3f} {series.unit.symbol}"
+            )
+            status = "" if reading.reason is Reason.OK else reading.reason.slug
+            lines.append(f"  {series.name:<16} {value:>18}  {status}")
+    return lines
+
+
+def river_lines(state: BenchState) -> list[str]:
+    """Return the river's three stages: station, link, receiver."""
+    books = state.receiver.library.books.get(state.plan.station.station.id)
+    arrived, duplicates = (len(books.seen), books.duplicates) if books else (0, 0)
+    publisher = state.daemon.publisher
+    sending = publisher.summary() if publisher else "nothing is sent"
+    return [
+        f"  station   {state.daemon.made} readings made, {state.daemon.writer.newest} journalled",
+        f"  link      {'cut' if state.link.is_cut else 'up'}; {sending}",
+        f"  receiver  {arrived} arrived, {duplicates} came twice; broker {state.broker_name}",
+    ]

@@ -1,0 +1,44 @@
+"""Pauses between tries, and which version of MQTT is tried."""
+
+from random import Random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from edge.uplink.backoff import BackOff, VersionChoice
+
+
+@given(st.integers())
+def test_pauses_double_from_a_second_to_five_minutes(seed: int) -> None:
+    back_off = BackOff(Random(seed))
+    ceiling = 2.0
+    for _ in range(12):
+        assert ceiling / 2 <= back_off.next() <= ceiling
+        ceiling = min(300.0, 2 * ceiling)
+    assert ceiling == 300.0
+    back_off.reset()
+    assert 1.0 <= back_off.next() <= 2.0
+
+
+def test_two_stations_do_not_come_back_in_step() -> None:
+    assert BackOff(Random(1)).next() != BackOff(Random(2)).next()
+
+
+def test_auto_alternates_until_one_version_works_and_then_stays() -> None:
+    choice = VersionChoice("auto")
+    tried = []
+    for _ in range(3):
+        tried.append(choice.current)
+        choice.not_understood()
+    assert tried == ["5", "3.1.1", "5"]
+    choice.worked()
+    choice.not_understood()
+    assert choice.current == "3.1.1"
+
+
+@pytest.mark.parametrize("wanted", ["5", "3.1.1"])
+def test_a_version_asked_for_stands(wanted: str) -> None:
+    choice = VersionChoice(wanted)
+    choice.not_understood()
+    assert choice.current == wanted

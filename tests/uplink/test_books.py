@@ -1,0 +1,71 @@
+"""The receiver's books, against a plain set of numbers."""
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from edge.readings import Journalled
+from edge.status import Reason
+from edge.uplink.books import Books, Library
+from edge.uplink.senml import encode
+
+
+def reading(seq: int) -> Journalled:
+    return Journalled(seq, "level" if seq % 3 else "head", 60_000 * seq, seq / 4, Reason.OK)
+
+
+def pack(first: int, last: int, station: str = "ash-creek-2") -> bytes:
+    return encode([reading(seq) for seq in range(first, last + 1)], station, {"level": "m"})
+
+
+ranges = st.tuples(st.integers(1, 60), st.integers(0, 20)).map(lambda r: (r[0], r[0] + r[1]))
+
+
+@given(st.lists(ranges, min_size=1))
+def test_new_duplicate_and_missing_numbers_are_told_however_packs_are_cut(
+    cuts: list[tuple[int, int]],
+) -> None:
+    books, seen, arrived = Books(), set[int](), 0
+    for first, last in cuts:
+        numbers = set(range(first, last + 1))
+        assert [one.seq for one in books.take(pack(first, last))] == sorted(numbers - seen)
+        seen |= numbers
+        arrived += len(numbers)
+    assert (books.packs, books.arrived, books.duplicates) == (
+        len(cuts),
+        arrived,
+        arrived - len(seen),
+    )
+    missing = {number for first, last in books.gaps() for number in range(first, last + 1)}
+    assert missing == set(range(min(seen), max(seen))) - seen
+    assert {one.seq for one in books.latest.values()} == {
+        max(group)
+        for group in ({s for s in seen if s % 3}, {s for s in seen if not s % 3})
+        if group
+    }
+
+
+def test_a_late_reading_is_not_the_latest() -> None:
+    books = Books()
+    books.take(pack(10, 10))
+    books.take(pack(1, 2))
+    assert books.latest["level"] == reading(10)
+
+
+def test_what_cannot_be_read_is_counted_and_changes_nothing() -> None:
+    books = Books()
+    assert books.take(b"[]") == []
+    assert (books.malformed, books.packs, books.gaps()) == (1, 0, [])
+
+
+def test_a_library_keeps_stations_apart() -> None:
+    library = Library()
+    assert library.take(pack(1, 2, "ash-creek-1"))[0] == "ash-creek-1"
+    station, new = library.take(pack(2, 3, "ash-creek-2"))
+    assert (station, [one.seq for one in new]) == ("ash-creek-2", [2, 3])
+    assert library.take(pack(2, 2, "ash-creek-1")) == ("ash-creek-1", [])
+    assert library.take(b"?") == ("", [])
+    assert library.malformed == 1
+    assert {name: books.duplicates for name, books in library.books.items()} == {
+        "ash-creek-1": 1,
+        "ash-creek-2": 0,
+    }
