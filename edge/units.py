@@ -213,7 +213,8 @@ def unit(symbol: str) -> Unit | None:
 def accepted(*dimensions: Dimension) -> str:
     """Say in words which units a quantity of one of these dimensions may be written in."""
     return " or ".join(
-        f"a {dimension.title} in {', '.join(_common_units(dimension))}" for dimension in dimensions
+        f"{_with_article(dimension.title)} in {', '.join(_common_units(dimension))}"
+        for dimension in dimensions
     )
 
 
@@ -238,11 +239,15 @@ def parse(text: object, *dimensions: Dimension) -> Quantity:
         hint = f' (did you mean "{near[0]}"?)' if near else ""
         raise UnitError(f"{text!r} with the unknown unit {symbol!r}{hint}", expected)
     if dimensions and found.dimension not in dimensions:
-        raise UnitError(f"{text!r}, a {found.dimension.title}", expected)
+        raise UnitError(f"{text!r}, {_with_article(found.dimension.title)}", expected)
     value = found.to_base(float(number))
     if not math.isfinite(value):
         raise UnitError(f"{text!r}, too large a number", expected)
     return Quantity(value, found)
+
+
+def _with_article(title: str) -> str:
+    return f"an {title}" if title[0] in "aeiou" else f"a {title}"
 
 
 def _common_units(dimension: Dimension) -> list[str]:

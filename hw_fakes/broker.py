@@ -1,9 +1,13 @@
 """An MQTT 3.1.1 broker inside the process, on the loopback interface.
 
 The broker is amqtt's; the server socket is our own, so that its port is known, stays the same over
-a restart, and no connection outlives it. A client that speaks MQTT 5 is told so (CONNACK with
-return code 1, "unacceptable protocol version") and has to come back with 3.1.1. As everybody is
-let in anonymously, nothing is kept for a client that is away, whatever session it asked for.
+a restart, and no connection outlives it. As everybody is let in anonymously, nothing is kept for
+a client that is away, whatever session it asked for.
+
+A client that speaks another version than 3.1.1 is refused as that version demands (MQTT 3.1.1,
+section 3.2.2.3: CONNACK with return code 1, "unacceptable protocol version") and has to come back
+with 3.1.1. amqtt means to do the same, but takes the properties of an MQTT 5 CONNECT for a length
+and waits for what never comes; so the version is looked at before amqtt sees the packet.
 """
 
 from __future__ import annotations
@@ -13,11 +17,14 @@ import logging
 from types import TracebackType
 from typing import Self
 
-from amqtt.adapters import StreamReaderAdapter, StreamWriterAdapter
+from amqtt.adapters import StreamWriterAdapter
 from amqtt.broker import Broker
 
 # Every client that drops its connection is a warning to amqtt; here that is the daily business.
 logging.getLogger("amqtt").setLevel(logging.CRITICAL)
+
+_WRONG_VERSION = b"\x20\x02\x00\x01"
+_MQTT_3_1_1 = 4
 
 _LISTENER = "default"
 _CONFIG = {
@@ -86,11 +93,7 @@ class EmbeddedBroker:
             writer.transport.abort()
             return
         self.connections += 1
-        client = asyncio.create_task(
-            self._broker.external_connected(
-                StreamReaderAdapter(reader), StreamWriterAdapter(writer), _LISTENER
-            )
-        )
+        client = asyncio.create_task(_serve(self._broker, reader, writer))
         self._clients[client] = writer
         client.add_done_callback(self._forget)
 
@@ -98,3 +101,40 @@ class EmbeddedBroker:
         self._clients.pop(client).transport.abort()
         if not client.cancelled() and (error := client.exception()):
             logging.getLogger(__name__).debug("a client's task ended: %r", error)
+
+
+async def _serve(
+    broker: Broker, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+) -> None:
+    head = await _head_of_connect(reader)
+    if head[-1] == _MQTT_3_1_1:
+        client = _ReaderWithHead(head, reader), StreamWriterAdapter(writer)
+        await broker.external_connected(*client, _LISTENER)
+    else:
+        writer.write(_WRONG_VERSION)
+        await writer.drain()
+
+
+async def _head_of_connect(reader: asyncio.StreamReader) -> bytes:
+    """Read a CONNECT packet (MQTT 3.1.1, section 3.1) as far as its protocol level."""
+    head = await reader.readexactly(2)
+    while head[-1] & 0x80 and len(head) < 5:
+        head += await reader.readexactly(1)
+    name_length = await reader.readexactly(2)
+    name_and_level = await reader.readexactly(int.from_bytes(name_length, "big") + 1)
+    return head + name_length + name_and_level
+
+
+class _ReaderWithHead:
+    """What amqtt reads from: first the bytes already read, then the connection."""
+
+    def __init__(self, head: bytes, reader: asyncio.StreamReader) -> None:
+        self._head = head
+        self._reader = reader
+
+    async def read(self, n: int) -> bytes:
+        head, self._head = self._head[:n], self._head[n:]
+        return head + await self._reader.readexactly(n - len(head))
+
+    def feed_eof(self) -> None:
+        self._reader.feed_eof()

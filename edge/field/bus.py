@@ -122,7 +122,7 @@ class BusTask:
         intervals = {point.sample_ms for point in self._points.values()}
         while True:
             now = self._clock.utc_ms()
-            after = min(after, now)
+            after = after if after <= now else now - 1
             slot = first_slot_after(after, intervals)
             if slot <= now:
                 self.counts.slots_passed_over += (now - slot) // min(intervals)

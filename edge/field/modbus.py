@@ -34,6 +34,8 @@ from edge.readings import Sample
 from edge.station.model import ModbusRead, ModbusRtuBus, ModbusTcpBus
 from edge.status import Reason, modbus_exception
 
+Client = AsyncModbusSerialClient | AsyncModbusTcpClient
+
 # The driver says itself what went wrong, once a change of state; pymodbus says it on every poll.
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
@@ -50,38 +52,18 @@ class ModbusDriver:
         self._heard = b""
         self._stray_until: dict[int, float] = {}  # unit -> event-loop time
         self._plans: dict[tuple[str, ...], list[Request]] = {}
-        longest = max((device.timeout.value for device in bus.devices.values()), default=1.0)
         self._framing: Framing = "rtu" if isinstance(bus, ModbusRtuBus) else "tcp"
-        if isinstance(bus, ModbusRtuBus):
-            self._client: AsyncModbusSerialClient | AsyncModbusTcpClient = AsyncModbusSerialClient(
-                bus.port,
-                baudrate=bus.baud,
-                bytesize=int(bus.framing[0]),
-                parity=bus.framing[1],
-                stopbits=int(bus.framing[2]),
-                timeout=2 * longest,
-                retries=0,
-                reconnect_delay=0,
-                trace_packet=self._listen,
-            )
-        else:
-            self._client = AsyncModbusTcpClient(
-                bus.host,
-                port=bus.port,
-                timeout=2 * longest,
-                retries=0,
-                reconnect_delay=0,
-                trace_packet=self._listen,
-            )
+        self._client: Client | None = None
 
     @property
     def connected(self) -> bool:
         """See `Driver`."""
-        return self._client.connected
+        return self._client is not None and self._client.connected
 
     async def open(self) -> Reason:
         """See `Driver`."""
-        self._client.close()
+        await self.close()
+        self._client = self._make_client()
         with contextlib.suppress(OSError):
             if await self._client.connect():
                 return Reason.OK
@@ -89,7 +71,9 @@ class ModbusDriver:
 
     async def close(self) -> None:
         """See `Driver`."""
-        self._client.close()
+        if self._client is not None:
+            self._client.close()
+            self._client = None
 
     async def read(self, device: str, channels: Sequence[str], *, tries: int) -> list[Sample]:
         """See `Driver`."""
@@ -110,25 +94,41 @@ class ModbusDriver:
         await asyncio.sleep(max(0.0, self._stray_until.pop(unit, 0.0) - loop.time()))
         answer: list[int] | Reason = Reason.NO_REPLY
         for _ in range(tries):
-            if not self.connected:
+            if self._client is None or not self._client.connected:
                 return self._why_closed()
             self._heard = b""
             try:
                 async with asyncio.timeout(timeout):
-                    return _values(request, await self._send(unit, request))
+                    return _values(request, await _send(self._client, unit, request))
             except (TimeoutError, ModbusException, OSError):
                 answer = diagnose(self._heard, unit, request.function, self._framing)
                 self._stray_until[unit] = loop.time() + timeout
         return answer if self.connected else self._why_closed()
 
-    def _send(self, unit: int, request: Request) -> Awaitable[ModbusPDU]:
-        ask = {
-            1: self._client.read_coils,
-            2: self._client.read_discrete_inputs,
-            3: self._client.read_holding_registers,
-            4: self._client.read_input_registers,
-        }[request.function]
-        return ask(request.address, count=request.count, device_id=unit)
+    def _make_client(self) -> Client:
+        # Each request has a time-out of its own, its device's; the client's must only be longer.
+        longest = 2 * max(device.timeout.value for device in self._bus.devices.values())
+        bus = self._bus
+        if isinstance(bus, ModbusRtuBus):
+            return AsyncModbusSerialClient(
+                bus.port,
+                baudrate=bus.baud,
+                bytesize=int(bus.framing[0]),
+                parity=bus.framing[1],
+                stopbits=int(bus.framing[2]),
+                timeout=longest,
+                retries=0,
+                reconnect_delay=0,
+                trace_packet=self._listen,
+            )
+        return AsyncModbusTcpClient(
+            bus.host,
+            port=bus.port,
+            timeout=longest,
+            retries=0,
+            reconnect_delay=0,
+            trace_packet=self._listen,
+        )
 
     def _listen(self, sending: bool, data: bytes) -> bytes:
         if not sending:
@@ -139,6 +139,16 @@ class ModbusDriver:
         if isinstance(self._bus, ModbusRtuBus):
             return why_closed(self._bus.port)
         return Reason.NO_CONNECTION
+
+
+def _send(client: Client, unit: int, request: Request) -> Awaitable[ModbusPDU]:
+    ask = {
+        1: client.read_coils,
+        2: client.read_discrete_inputs,
+        3: client.read_holding_registers,
+        4: client.read_input_registers,
+    }[request.function]
+    return ask(request.address, count=request.count, device_id=unit)
 
 
 def _values(request: Request, reply: ModbusPDU) -> list[int] | Reason:

@@ -168,7 +168,7 @@ def _ends(key: KeyPath, ends: tuple[Quantity, Quantity]) -> Iterator[Fault]:
     if first.dimension is not second.dimension:
         yield Fault(
             (*key, 1),
-            f'"{second}", a {second.dimension.title}',
+            f'"{second}" ({second.dimension.title})',
             f"{accepted(first.dimension)}, as at the other end",
         )
     elif first.value == second.value:

@@ -193,12 +193,10 @@ class _Scanner:
     def _array(self, key: KeyPath, depth: int) -> None:
         number = 0
         while self._skip(_BLANK) and not self._next("]"):
-            start, line = self._at, self._line()
+            start = self._at
+            self._place((*key, number), self._line())
             self._value((*key, number), depth + 1)
-            if self._at == start:
-                break
-            self._place((*key, number), line)
-            if not self._item_ends("]"):
+            if self._at == start or not self._item_ends("]"):
                 break
             number += 1
         self._close("]")

@@ -404,7 +404,7 @@ class Station(Section):
     """A livezero station file."""
 
     station: StationInfo
-    """Who and where the station is."""
+    """Who and where the station is; its id at least."""
     buses: Annotated[dict[Name, Bus], Field(min_length=1)]
     """Serial lines and network addresses that devices hang on, by name."""
     channels: Annotated[dict[Name, Channel], Field(min_length=1)]

@@ -156,7 +156,7 @@ class _Mistake:
             return "a name that already stands for something else"
         if self.message.startswith("Duplicate"):
             return "a name twice in one table"
-        rest = rows[self.line - 1][self.column - 1 :].strip()
+        rest = rows[self.line - 1][self.column - 1 :].split("#")[0].strip()
         return f"{rest[:30]!r} at column {self.column}" if rest else "the end of the line"
 
     def _expected(self) -> str:

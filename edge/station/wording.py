@@ -61,12 +61,13 @@ def _fault(error: ErrorDetails) -> Fault:
 def _unknown_key(place: _Place) -> Fault:
     assert place.owner is not None  # noqa: S101 - only sections forbid keys
     keys = list(_keys(place.owner))
-    what = "sections" if place.owner is Station else "keys"
+    what = "section" if place.owner is Station else "key"
+    choice = f"one of the {what}s" if len(keys) > 1 else f"only the {what}"
     name = str(place.last)
     return Fault(
         place.key,
-        f'unknown {what[:-1]} "{name}"',
-        f"one of the {what} {', '.join(keys)}{suggestion(name, keys)}",
+        f'unknown {what} "{name}"',
+        f"{choice} {', '.join(keys)}{suggestion(name, keys)}",
     )
 
 

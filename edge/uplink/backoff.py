@@ -52,7 +52,8 @@ class VersionChoice:
     def not_understood(self) -> None:
         """Take note that the broker did not answer a connection request as MQTT demands.
 
-        It refused the version, closed the connection without an answer, or answered nonsense.
+        It refused the version, closed the connection without an answer, answered nonsense, or did
+        not answer at all.
         """
         if not self._settled:
             self.current = "3.1.1" if self.current == "5" else "5"

@@ -135,9 +135,9 @@ def resolve(records: Sequence[Record]) -> list[dict[str, Any]]:
             one["u"] = _text(base, "bu")
         one["t"] = _number(base, "bt") + _number(record, "t", 0)
         if "v" in one or ("bv" in base and not {"vs", "vb", "vd"} & one.keys()):
-            one["v"] = _number(base, "bv", 0) + _number(record, "v", 0)
+            one["v"] = _sum(base, "bv", record, "v")
         if "s" in one or "bs" in base:
-            one["s"] = _number(base, "bs", 0) + _number(record, "s", 0)
+            one["s"] = _sum(base, "bs", record, "s")
         resolved.append(one)
     return resolved
 
@@ -236,6 +236,13 @@ def _reason(record: Record, label: str, quality: Quality) -> Reason:
     if reason is None or reason.quality is not quality:
         raise SenmlError(f"{record[label]!r} in {label!r} is no reason known here")
     return reason
+
+
+def _sum(base: Record, base_label: str, record: Record, label: str) -> float:
+    # A missing part is left out, not added as nought: -0.0 + 0 is no longer -0.0.
+    parts = [(base, base_label), (record, label)]
+    present = [_number(fields, name) for fields, name in parts if name in fields]
+    return present[0] if len(present) == 1 else sum(present)
 
 
 def _text(fields: Record, label: str, default: str | None = None) -> str:

@@ -21,9 +21,9 @@ import asyncio
 import ssl
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, SocketLike
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -38,6 +38,9 @@ from edge.uplink.reasons import (
     UNSUPPORTED_VERSION,
     in_words,
 )
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import SocketLike  # has no existence at run time
 
 __all__ = [
     "BrokerSettings",
@@ -114,8 +117,9 @@ class Session:
             async with asyncio.timeout(self._patience.connection):
                 await self._answer
         except TimeoutError:
+            # Some brokers take the longer request of MQTT 5 for the beginning of a still longer one.
             self._end("the broker took the connection but does not answer")
-            raise ConnectError(self._why) from None
+            raise ConnectError(self._why, not_understood=True) from None
         except ConnectError as error:
             self._end(str(error))
             raise

@@ -54,7 +54,7 @@ def test_a_pack_put_back_is_offered_again_in_its_place() -> None:
     box.put_back(91, 100)
     assert [box.next_range(5) for _ in range(3)] == [(96, 100), (1, 5), (6, 10)]
     box.put_back(1, 5)
-    assert [box.next_range(5) for _ in range(2)] == [(91, 95), (1, 5)]
+    assert [box.next_range(5) for _ in range(2)] == [(1, 5), (11, 15)]
 
 
 def test_dropped_readings_are_not_offered() -> None:

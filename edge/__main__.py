@@ -1,0 +1,5 @@
+"""``python -m edge`` is ``livezero``."""
+
+from edge.cli import main
+
+main()

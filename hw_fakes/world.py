@@ -1,0 +1,107 @@
+"""The world around a simulated station, as a function of time.
+
+Any instant can be asked for, in any order, and the same seed always gives the same answer. Times
+are UTC milliseconds; values are in the base units of `edge.units`.
+"""
+
+from __future__ import annotations
+
+import math
+from random import Random
+
+from hw_fakes.power import SolarPower
+from hw_fakes.well import DAY_S, PumpedWell, Run
+
+_YEAR_S = 365.25 * DAY_S
+_WATER_N_PER_M3 = 1000 * 9.80665
+
+_REST_LEVEL_M = 24.0
+_SEASONAL_M = 0.6
+# Barometric waves in the water level: period in days, amplitude in metres.
+_BAROMETRIC = ((5.3, 0.035), (2.1, 0.018), (1.0, 0.006))
+
+_RATED_FLOW = 0.76e-3  # 12 gallons a minute
+_LIFT_AT_REST_M = 60.0
+# What the flow loses for every metre of lift: a pump curve, straightened near its working point.
+_LOSS_PER_METRE = 0.008
+_RUN_TO_RUN = 0.01
+
+_TANK_HEAD_M = 28.0
+_FRICTION_M = 7.0
+
+
+class World:
+    """A pumped well with a solar-powered station, from ``start_utc_ms`` on.
+
+    ``longitude`` (degrees, east positive) says when the sun is up. The pump rests for the first
+    20 minutes.
+    """
+
+    def __init__(self, seed: int, start_utc_ms: int, *, longitude: float = -105.2) -> None:
+        self._seed = seed
+        rng = Random(f"weather {seed}")
+        self._phases = [rng.uniform(0, 2 * math.pi) for _ in _BAROMETRIC]
+        start = start_utc_ms / 1000
+        self._well = PumpedWell(seed, start, self._flow_of_run)
+        self._power = SolarPower(seed, start, longitude)
+        self._noon = DAY_S / 2 - longitude * 240
+
+    def level_m(self, t_ms: float) -> float:
+        """Return the height of the water above the transducer, in metres."""
+        return self.static_level_m(t_ms) - self.drawdown_m(t_ms)
+
+    def static_level_m(self, t_ms: float) -> float:
+        """Return where the water would stand without the pump, in metres above the transducer."""
+        return self._static_level(t_ms / 1000)
+
+    def drawdown_m(self, t_ms: float) -> float:
+        """Return by how much the pump has lowered the water, in metres."""
+        return self._well.drawdown(t_ms / 1000)
+
+    def flow_m3s(self, t_ms: float) -> float:
+        """Return what the pump yields, in m³/s."""
+        return self._well.flow(t_ms / 1000)
+
+    def pump_running(self, t_ms: float) -> bool:
+        """Tell whether the pump is on."""
+        return self.flow_m3s(t_ms) > 0
+
+    def volume_m3(self, t_ms: float) -> float:
+        """Return the volume pumped since the start, in m³: the exact integral of the flow."""
+        return self._well.volume(t_ms / 1000)
+
+    def discharge_pa(self, t_ms: float) -> float:
+        """Return the gauge pressure behind the pump, in Pa: the tank's height, and friction."""
+        friction = _FRICTION_M * (self.flow_m3s(t_ms) / _RATED_FLOW) ** 2
+        return _WATER_N_PER_M3 * (_TANK_HEAD_M + friction)
+
+    def battery_v(self, t_ms: float) -> float:
+        """Return the battery's voltage."""
+        return self._power.battery_v(t_ms / 1000)
+
+    def panel_v(self, t_ms: float) -> float:
+        """Return the solar panel's voltage."""
+        return self._power.panel_v(t_ms / 1000)
+
+    def temperature_c(self, t_ms: float) -> float:
+        """Return the temperature of the air, in °C: warmest in July and in mid-afternoon."""
+        now = t_ms / 1000
+        season = math.cos(2 * math.pi * (now / _YEAR_S - 0.55))
+        hour = math.cos(2 * math.pi * (now - self._noon - 3 * 3600) / DAY_S)
+        return 11.0 + 11.0 * season + 6.0 * hour
+
+    def runs(self, begin_ms: float, end_ms: float) -> list[Run]:
+        """Return the runs of the pump that begin in a span of time; their times are in seconds."""
+        return self._well.runs(begin_ms / 1000, end_ms / 1000)
+
+    def _static_level(self, now: float) -> float:
+        level = _REST_LEVEL_M + _SEASONAL_M * math.sin(2 * math.pi * now / _YEAR_S)
+        for (period, amplitude), phase in zip(_BAROMETRIC, self._phases, strict=True):
+            level += amplitude * math.sin(2 * math.pi * now / (period * DAY_S) + phase)
+        return level
+
+    def _flow_of_run(self, start: float) -> float:
+        # The lift is that of the rest level: what the pump draws down itself is the same each run.
+        lift = _LIFT_AT_REST_M + _REST_LEVEL_M - self._static_level(start)
+        noise = Random(f"run {self._seed} {start:.0f}").gauss(0, _RUN_TO_RUN)
+        return _RATED_FLOW * (1 - _LOSS_PER_METRE * (lift - _LIFT_AT_REST_M)) * (1 + noise)

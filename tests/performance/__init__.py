@@ -1,0 +1,1 @@
+"""Timed figures, printed and never asserted: ``python -m tests.performance [--json]``."""
