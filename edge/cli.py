@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
 
 import click
@@ -20,8 +21,16 @@ class _Commands(click.Group):
     def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
+        if cmd_name == "run":
+            _keep_rich_out()
         command: click.Command = import_module(f"edge.commands.{cmd_name}").command
         return command
+
+
+def _keep_rich_out() -> None:
+    # structlog imports rich, wherever it is installed, to draw tracebacks on a terminal: 5 MiB that
+    # a daemon would carry for years. An entry of None makes the import fail, which structlog bears.
+    sys.modules.setdefault("rich", None)  # type: ignore[arg-type]
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})

@@ -54,7 +54,11 @@ class Daemon:
         rule = Retention(round(keep.keep.value * 1000), round(keep.size_limit.value))
         self.writer = JournalWriter(journal, rule, clock)
         self.buses = make_bus_tasks(station, clock, self.take_round)
-        self.publisher = broker and Publisher(station, self.writer, broker, clock=clock, rng=rng)
+        self.publisher = (
+            None
+            if broker is None
+            else Publisher(station, self.writer, broker, clock=clock, rng=rng)
+        )
         if self.publisher:
             self.writer.on_drop = self.publisher.dropped
         self.made = 0

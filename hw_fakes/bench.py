@@ -15,29 +15,32 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import deque
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
+from datetime import date, datetime, time
 from pathlib import Path
 from random import Random
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from edge.clock import Clock, iso_utc
+from edge.clock import Clock
 from edge.daemon import Daemon
 from edge.journal.journal import Journal
 from edge.readings import Journalled
 from edge.station.model import LoopChannel, PulseChannel, Station, Uplink
 from edge.units import Dimension
-from edge.uplink.receiver import Receiver
 from edge.uplink.broker import BrokerSettings
+from edge.uplink.receiver import Receiver
 from hw_fakes.broker import EmbeddedBroker
 from hw_fakes.clock import ScaledClock
+from hw_fakes.faults import FaultKind
 from hw_fakes.hardware import Hardware
 from hw_fakes.ledger import Ledger, draw_up
 from hw_fakes.link import CuttableLink
 from hw_fakes.world import World
 
 DAY_S = 86_400.0
+JOURNAL = "bench.sqlite"
 
 # The world stands still for two intervals of the slowest channel: a poll may just have been made.
 _SLOWEST_INTERVALS_TO_SETTLE = 2
@@ -61,8 +64,19 @@ class BenchPlan:
     link_cut_at: float | None = 0.4
     link_cut_s: float = 3600.0
     broker_restart_at: float | None = 0.7
-    start_utc_ms: int = 1_772_348_400_000
-    """2026-03-01 00:00 in the zone of the Ash Creek wells."""
+    first_day: date = date(2026, 3, 1)
+    """The run begins with this day, where the station is."""
+
+    @property
+    def start_utc_ms(self) -> int:
+        """When the run begins."""
+        zone = ZoneInfo(self.station.station.timezone)
+        return round(datetime.combine(self.first_day, time(), zone).timestamp() * 1000)
+
+    @property
+    def end_utc_ms(self) -> int:
+        """When the run ends."""
+        return self.start_utc_ms + round(self.days * DAY_S * 1000)
 
 
 @dataclass(slots=True)
@@ -75,17 +89,24 @@ class BenchState:
     receiver: Receiver
     link: CuttableLink
     broker_name: str
-    events: deque[str] = field(default_factory=lambda: deque(maxlen=8))
+    events: list[str] = field(default_factory=list)
 
     @property
     def share_done(self) -> float:
         """How much of the run is over, from 0 to 1."""
-        elapsed_ms = self.clock.utc_ms() - self.plan.start_utc_ms
-        return min(1.0, elapsed_ms / (self.plan.days * DAY_S * 1000))
+        plan = self.plan
+        elapsed_ms = self.clock.utc_ms() - plan.start_utc_ms
+        return min(1.0, elapsed_ms / (plan.end_utc_ms - plan.start_utc_ms))
 
     def note(self, what: str) -> None:
         """Put an event on record, with the time of the simulated world."""
-        self.events.append(f"{iso_utc(self.clock.utc_ms())[:16]}Z  {what}")
+        self.events.append(f"{self.local_time}  {what}")
+
+    @property
+    def local_time(self) -> str:
+        """The time of the simulated world, where the station is."""
+        zone = ZoneInfo(self.plan.station.station.timezone)
+        return f"{datetime.fromtimestamp(self.clock.utc_ms() / 1000, zone):%Y-%m-%d %H:%M}"
 
 
 class StillAfter:
@@ -108,50 +129,59 @@ class StillAfter:
         await self._clock.sleep(seconds)
 
 
-async def run_bench(
-    plan: BenchPlan, directory: Path, show: Callable[[BenchState], Awaitable[None]]
-) -> Ledger:
+Show = Callable[[BenchState], Coroutine[None, None, None]]
+
+
+async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
     """Run the plan in ``directory`` (for the journal and the ports); return the ledger.
 
-    ``show`` is run beside it, and cancelled at the end.
+    ``show`` is run beside it, and cancelled at the end. Raises ExceptionGroup when the daemon gives
+    up, or the receiver cannot get what was sent.
     """
-    clock = ScaledClock(plan.start_utc_ms, plan.speed)
-    end_ms = plan.start_utc_ms + round(plan.days * DAY_S * 1000)
-    world = World(plan.seed, plan.start_utc_ms)
     async with contextlib.AsyncExitStack() as stack:
-        hardware = Hardware(plan.station, world, StillAfter(clock, end_ms), directory)
+        # Whatever takes its time is done before the clock starts: a second is half an hour here.
+        embedded = None if plan.broker else await stack.enter_async_context(EmbeddedBroker())
+        series = [one for p in plan.station.pipelines().values() for one in p.series]
+        journal = Journal(directory / JOURNAL, series)
+        host, port = (embedded.host, embedded.port) if embedded else plan.broker or ("", 0)
+        link = await stack.enter_async_context(CuttableLink(host, port))
+        clock = ScaledClock(plan.start_utc_ms, plan.speed)
+        world = World(plan.seed, plan.start_utc_ms)
+        still = StillAfter(clock, plan.end_utc_ms)
+        hardware = Hardware(plan.station, world, still, directory)
         await stack.enter_async_context(hardware)
         for bus, device in plan.dead:
-            hardware.faults(bus, device).dead = True
-        embedded = None if plan.broker else await stack.enter_async_context(EmbeddedBroker())
-        host, port = plan.broker or ("127.0.0.1", embedded.port if embedded else 0)
-        link = await stack.enter_async_context(CuttableLink(host, port))
+            hardware.faults(bus, device).set(FaultKind.DEAD)
         arrived: dict[int, Journalled] = {}
         receiver = _receiver(plan, host, port, clock, arrived)
-        await stack.enter_async_context(_running(receiver.run()))
-        await receiver.listening.wait()
-        daemon = _daemon(plan, hardware.station, link.port, clock, directory)
-        state = BenchState(
-            plan, clock, daemon, receiver, link, f"{host}:{port}" if plan.broker else "embedded"
-        )
+        daemon = _daemon(plan, hardware.station, journal, link.port, clock)
+        state = BenchState(plan, clock, daemon, receiver, link, "embedded" if embedded else host)
         stop = asyncio.Event()
-        async with _running(daemon.run(stop)) as running, _running(show(state)):
+        async with asyncio.TaskGroup() as group:
+            beside = [group.create_task(receiver.run()), group.create_task(show(state))]
+            running = group.create_task(daemon.run(stop))
             await _mishaps(state, embedded)
-            await _until(clock, end_ms)
+            await _until(clock, plan.end_utc_ms)
             state.note("the world stands still")
             await clock.sleep(_SLOWEST_INTERVALS_TO_SETTLE * _slowest_interval_s(plan.station))
             stop.set()
             await running
-        async with asyncio.timeout(_CATCH_UP_S):
-            await receiver.catch_up()
-        return _ledger(state, hardware, directory, arrived, end_ms)
+            async with asyncio.timeout(_CATCH_UP_S):
+                await receiver.catch_up()
+            for task in beside:
+                task.cancel()
+        return _ledger(state, hardware, directory, arrived)
 
 
 async def _mishaps(state: BenchState, embedded: EmbeddedBroker | None) -> None:
     plan, clock, link = state.plan, state.clock, state.link
-    run_ms = plan.days * DAY_S * 1000
+    run_ms = plan.end_utc_ms - plan.start_utc_ms
     if plan.link_cut_at is not None:
         await _until(clock, plan.start_utc_ms + round(plan.link_cut_at * run_ms))
+        # The way back fails first, as radio links do: what is sent now arrives, but nobody is told,
+        # so it will be sent again.
+        link.hang(replies_only=True)
+        await clock.sleep(2 * _uplink(plan.station).publish.value)
         state.note("link cut")
         await link.cut()
         await clock.sleep(plan.link_cut_s)
@@ -185,11 +215,10 @@ def _receiver(
     )
 
 
-def _daemon(plan: BenchPlan, station: Station, port: int, clock: Clock, directory: Path) -> Daemon:
-    series = [one for pipeline in station.pipelines().values() for one in pipeline.series]
+def _daemon(plan: BenchPlan, station: Station, journal: Journal, port: int, clock: Clock) -> Daemon:
     return Daemon(
         station.model_copy(update={"uplink": _uplink(station)}),
-        Journal(directory / "bench.sqlite", series),
+        journal,
         BrokerSettings("127.0.0.1", port, station.station.id),
         clock=clock,
         environ={},
@@ -206,9 +235,8 @@ def _ledger(
     hardware: Hardware,
     directory: Path,
     arrived: dict[int, Journalled],
-    end_ms: int,
 ) -> Ledger:
-    station = state.plan.station
+    plan, station = state.plan, state.plan.station
     books = state.receiver.library.books[station.station.id]
     meters = {
         name: channel.meter()
@@ -221,14 +249,14 @@ def _ledger(
         for name, reading in counted.items()
         if reading and reading.value is not None
     )
-    journal = Journal(directory / "bench.sqlite")
+    journal = Journal(directory / JOURNAL)
     try:
         return draw_up(
             state.daemon.made,
             journal.fetch(1, journal.newest),
             books,
             arrived,
-            truth=lambda series, utc_ms: hardware.truth(series, min(utc_ms, end_ms)),
+            truth=lambda series, utc_ms: hardware.truth(series, min(utc_ms, plan.end_utc_ms)),
             levels=_levels(station),
             pulses=(sum(hardware.pulses(name) for name in meters), pulses_station),
             notes=_notes(state),
@@ -263,15 +291,3 @@ def _slowest_interval_s(station: Station) -> float:
 
 async def _until(clock: Clock, utc_ms: int) -> None:
     await clock.sleep((utc_ms - clock.utc_ms()) / 1000)
-
-
-@contextlib.asynccontextmanager
-async def _running(work: Awaitable[None]) -> AsyncIterator[asyncio.Future[None]]:
-    """Run something beside the body; on the way out end it, and raise what it raised."""
-    task = asyncio.ensure_future(work)
-    try:
-        yield task
-    finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task

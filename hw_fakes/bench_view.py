@@ -5,12 +5,12 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-from edge.clock import iso_utc
 from edge.status import Reason
-from hw_fakes.bench import BenchState
+from hw_fakes.bench import BenchState, Show
 
 _REFRESH_S = 0.25
 _STEPS = 10
+_EVENTS_SHOWN = 8
 
 
 async def live_screen(state: BenchState) -> None:
@@ -31,20 +31,20 @@ async def live_screen(state: BenchState) -> None:
                     Text(),
                     Text("\n".join(river_lines(state))),
                     Text(),
-                    Text("\n".join(state.events), style="dim"),
+                    Text("\n".join(state.events[-_EVENTS_SHOWN:]), style="dim"),
                 ),
                 refresh=True,
             )
             await asyncio.sleep(_REFRESH_S)
 
 
-def plain_lines(echo: Callable[[str], None]) -> Callable[[BenchState], asyncio.Future[None]]:
+def plain_lines(echo: Callable[[str], None]) -> Show:
     """Return a way to show the run as a line for every tenth of it, and one for every event."""
 
     async def show(state: BenchState) -> None:
         said, step = 0, 0
         while True:
-            for event in list(state.events)[said:]:
+            for event in state.events[said:]:
                 echo(event)
                 said += 1
             if state.share_done * _STEPS >= step:
@@ -52,14 +52,14 @@ def plain_lines(echo: Callable[[str], None]) -> Callable[[BenchState], asyncio.F
                 step += 1
             await asyncio.sleep(_REFRESH_S)
 
-    return lambda state: asyncio.ensure_future(show(state))
+    return show
 
 
 def heading(state: BenchState) -> str:
     """Name the station and say how far the run is."""
     info = state.plan.station.station
     return (
-        f"{info.name or info.id} on the bench: {iso_utc(state.clock.utc_ms())[:16]}Z, "
+        f"{info.name or info.id} on the bench: {state.local_time}, "
         f"{state.share_done:.0%}, {state.plan.speed:g} times real time"
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from edge.readings import Journalled
@@ -14,9 +14,9 @@ from edge.uplink.books import Books
 Truth = Callable[[str, int], float | None]
 """What the world had for a series at an instant (UTC ms), in its base unit, if it can tell."""
 
-# A level may be off by this share of its transmitter's range before the run counts as failed. On
+# The level's error (RMS) may be this share of the transmitter's range before a run has failed. On
 # the bench a second is a fraction of a millisecond, so what the computer takes to do its work shows
-# as an error of the level while the pump draws it down.
+# as an error while the pump draws the level down.
 _LEVEL_TOLERANCE = 0.01
 
 
@@ -34,6 +34,8 @@ class Ledger:
     """Readings that came again and were recognised."""
     gaps: int
     """Readings missing in the receiver's books."""
+    doubled: int
+    """Readings that came again and were not recognised: one series and time, two numbers."""
     altered: int
     """Readings that arrived other than they were journalled."""
     malformed: int
@@ -49,7 +51,7 @@ class Ledger:
     level_worst_m: float | None
     """Largest error of the level."""
     level_limit_m: float | None
-    """Largest error allowed: a hundredth of the transmitter's range."""
+    """Largest root mean square allowed: a hundredth of the transmitter's range."""
     notes: Mapping[str, Any] = field(default_factory=dict)
     """How the run was made: days, speed, seed, broker, faults."""
 
@@ -64,23 +66,23 @@ class Ledger:
             ),
             "no reading arrived": self.arrived > 0,
             f"{self.gaps} readings are missing in between": self.gaps == 0,
+            f"{self.doubled} readings arrived under two numbers": self.doubled == 0,
             f"{self.altered} readings arrived other than they were journalled": self.altered == 0,
             f"{self.malformed} messages could not be read": self.malformed == 0,
             f"the meters gave {self.pulses_world} pulses, the station counted"
             f" {self.pulses_station}": self.pulses_world == self.pulses_station,
-            f"the level was off by {self.level_worst_m} m, more than {self.level_limit_m} m": (
-                self.level_worst_m is None
+            f"the level was off by {self.level_rms_m} m (RMS), more than {self.level_limit_m} m": (
+                self.level_rms_m is None
                 or self.level_limit_m is None
-                or self.level_worst_m <= self.level_limit_m
+                or self.level_rms_m <= self.level_limit_m
             ),
         }
         return [words for words, holds in checks.items() if not holds]
 
     def as_json(self) -> dict[str, Any]:
         """Return the account as a flat object, with ``ok``."""
-        flat = asdict(self)
-        notes = flat.pop("notes")
-        return flat | notes | {"ok": not self.complaints()}
+        flat = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "notes"}
+        return {**flat, **self.notes, "ok": not self.complaints()}
 
     def as_text(self) -> str:
         """Return the account for the eye."""
@@ -88,7 +90,8 @@ class Ledger:
             "readings made": f"{self.made}",
             "journalled": f"{self.journalled}",
             "arrived": f"{self.arrived}",
-            "duplicates, all recognised": f"{self.duplicates}",
+            "duplicates recognised": f"{self.duplicates}",
+            "duplicates not recognised": f"{self.doubled}",
             "gaps": f"{self.gaps}",
             "altered under way": f"{self.altered}",
             "of bad status": f"{self.bad}",
@@ -136,6 +139,7 @@ def draw_up(
         duplicates=books.duplicates,
         gaps=sum(last - first + 1 for first, last in books.gaps()),
         altered=altered,
+        doubled=len(arrived) - len({(r.series, r.utc_ms) for r in arrived.values()}),
         malformed=books.malformed,
         bad=bad,
         pulses_world=pulses[0],

@@ -77,7 +77,7 @@ class PumpedDay:
     def of(cls, runs: tuple[Run, ...], volume_before: float) -> Self:
         """Gather the runs of a day."""
         volume = math.fsum(run.volume(run.end) for run in runs)
-        if not runs:
+        if volume == 0:
             return cls(runs, volume_before, 0.0, 0.0)
         shares = [(run.volume(run.end) / volume, run) for run in runs]
         centre = math.fsum(share * (run.start + run.end) / 2 for share, run in shares)

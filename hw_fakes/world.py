@@ -38,7 +38,7 @@ class World:
     """
 
     def __init__(self, seed: int, start_utc_ms: int, *, longitude: float = -105.2) -> None:
-        self._seed = seed
+        self.seed = seed
         rng = Random(f"weather {seed}")
         self._phases = [rng.uniform(0, 2 * math.pi) for _ in _BAROMETRIC]
         start = start_utc_ms / 1000
@@ -103,5 +103,5 @@ class World:
     def _flow_of_run(self, start: float) -> float:
         # The lift is that of the rest level: what the pump draws down itself is the same each run.
         lift = _LIFT_AT_REST_M + _REST_LEVEL_M - self._static_level(start)
-        noise = Random(f"run {self._seed} {start:.0f}").gauss(0, _RUN_TO_RUN)
+        noise = Random(f"run {self.seed} {start:.0f}").gauss(0, _RUN_TO_RUN)
         return _RATED_FLOW * (1 - _LOSS_PER_METRE * (lift - _LIFT_AT_REST_M)) * (1 + noise)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator, Mapping
 
@@ -135,9 +136,11 @@ def _intervals(key: KeyPath, channel: Channel) -> Iterator[Fault]:
     ]
     for name in uneven:
         yield Fault((*key, name), f'"{getattr(channel, name)}"', "a whole number of milliseconds")
+    if uneven:
+        return
     if channel.sample_ms < _SHORTEST_SAMPLE_MS:
         yield Fault((*key, "sample"), f'"{sample}"', f"{_SHORTEST_SAMPLE_MS} ms or longer")
-    elif not uneven and channel.record_ms % channel.sample_ms:
+    elif channel.record_ms % channel.sample_ms:
         shorter = channel.record_ms < channel.sample_ms
         yield Fault(
             (*key, "record"),
@@ -171,7 +174,7 @@ def _ends(key: KeyPath, ends: tuple[Quantity, Quantity]) -> Iterator[Fault]:
             f'"{second}" ({second.dimension.title})',
             f"{accepted(first.dimension)}, as at the other end",
         )
-    elif first.value == second.value:
+    elif math.isclose(first.value, second.value):  # 1 ft and 12 in differ in the last bit
         yield Fault(key, f'"{first}" and "{second}"', "two values that are not the same")
 
 

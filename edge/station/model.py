@@ -136,7 +136,9 @@ class ModbusTcpBus(Section):
 
     kind: Literal["modbus-tcp"]
     host: Text
+    """Name or address of the device or gateway."""
     port: Annotated[int, Field(ge=1, le=65535)] = 502
+    """Its TCP port."""
     devices: ModbusDevices
     """What hangs on the bus, by name."""
 
@@ -365,6 +367,7 @@ class Uplink(Section):
     """The MQTT broker, and how to publish to it."""
 
     host: Text
+    """Name or address of the broker."""
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
     """1883 by default, 8883 with TLS."""
     tls: bool = False
@@ -376,6 +379,7 @@ class Uplink(Section):
     key_file: Text | None = None
     """Private key of the client certificate (PEM)."""
     username: Text | None = None
+    """What the broker knows the station as, if it asks."""
     password_file: Text | None = None
     """File that holds the password and nothing else; looked for in systemd's credentials directory
     first. A password never stands in the station file."""
@@ -410,6 +414,7 @@ class Station(Section):
     channels: Annotated[dict[Name, Channel], Field(min_length=1)]
     """What is measured, by name."""
     journal: JournalSettings = JournalSettings()
+    """Where readings are kept; left out, the defaults hold."""
     uplink: Uplink | None = None
     """Left out, the station only keeps its journal."""
 

@@ -30,11 +30,11 @@ QUOTE = "the closing quote of a text"
         (r'key = "\ud800"', "'\"' at column 14", "TOML that can be read"),
         ('key = "\x01"', "'\\x01\"' at column 8", "no control characters"),
         ("key = '\x01'", '"\\x01\'" at column 8', "no control characters"),
-        ("key = [0 ft]", "'ft]' at column 10", '"," or "]"; text stands in quotes, such as "30 ft"'),
+        ("key = [0 ft]", "'ft]' at column 10",
+         '"," or "]"; text stands in quotes, such as "30 ft"'),
         ("key = { a = 1", "the end of the line", '"," or "}"'),
         ("key = { a = 1, a = 2 }", "a name twice in one table", "every name once"),
         ("[key", "the end of the line", '"]" after the name of a table'),
-        ("[[key]", "']' at column 6", '"]]" after the name of an array of tables'),
         ("[key] 5", "'5' at column 7", END_OF_LINE),
     ],
 )  # fmt: skip
@@ -107,6 +107,13 @@ def test_a_name_that_means_something_else_already_is_told_so():
     assert fault.found == "a name that already stands for something else"
     assert parsed.data == {"a": {"b": 1}, "d": {}}
     assert parsed.broken == {("a",)}
+
+
+def test_an_array_of_tables_wants_two_brackets_to_close():
+    (fault,) = parse("[[key]\na = 1\n", "station.toml").faults
+
+    assert (fault.line, fault.key, fault.found) == (1, "key[0]", "']' at column 6")
+    assert fault.expected == '"]]" after the name of an array of tables'
 
 
 def test_a_value_twice_may_span_lines():

@@ -16,7 +16,7 @@ from edge.uplink.session import (
     Session,
 )
 from tests.conftest import MakeMosquitto, Mosquitto, free_port
-from tests.uplink.conftest import (
+from tests.uplink.parts import (
     PATIENCE,
     listening,
     read_packet,
@@ -262,16 +262,16 @@ async def test_a_slow_broker_is_borne_with_as_long_as_it_gets_on() -> None:
     async def dawdle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         await read_packet(reader)
         writer.write(CONNACK_311)
-        for number in range(1, 9):
+        for number in range(1, 21):
             await read_packet(reader)
-            await asyncio.sleep(0.1)
+            await asyncio.sleep(0.05)
             writer.write(b"\x40\x02\x00" + bytes([number]))
         await reader.read()
 
     async with scripted_broker(dawdle) as settings:
-        session = Session(settings, "3.1.1", patience=Patience(acknowledgement=0.6))
+        session = Session(settings, "3.1.1", patience=Patience(acknowledgement=0.9))
         await session.connect()
-        await asyncio.gather(*(session.publish("a", b"") for _ in range(8)))
+        await asyncio.gather(*(session.publish("a", b"") for _ in range(20)))
         session.abort()
 
 

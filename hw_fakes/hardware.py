@@ -1,0 +1,206 @@
+"""The hardware of a station, simulated from the same station file that the daemon gets.
+
+Every bus becomes a real pseudo-terminal or TCP port, every device a simulated one, every channel a
+quantity of the simulated world. The daemon cannot tell, except by where its ports are.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from edge.clock import Clock
+from edge.station.model import (
+    Bus,
+    LineBus,
+    LineDevice,
+    LineRead,
+    ModbusDevice,
+    ModbusRead,
+    ModbusTcpBus,
+    PulseChannel,
+    Station,
+)
+from hw_fakes.faults import FaultSwitch
+from hw_fakes.line_device import LineUnit
+from hw_fakes.modbus_device import TcpSlave
+from hw_fakes.modbus_unit import ModbusUnit
+from hw_fakes.ports import PtyPort
+from hw_fakes.reply_text import write_line
+from hw_fakes.signals import (
+    CounterSignal,
+    ScaledSignal,
+    Signal,
+    quantity_named,
+    registers_of,
+)
+from hw_fakes.wires import LineWire, RtuWire, TcpWire, Wire
+from hw_fakes.world import World
+
+# A device that talks unasked does so this often within its time-out, and at least this often.
+_WORDS_PER_TIMEOUT = 4
+_LONGEST_SILENCE_S = 0.25
+
+
+class Hardware:
+    """All simulated devices of a station; ``directory`` is where the links to the ports go.
+
+    Raises ValueError for a station whose devices cannot be simulated: two different values in the
+    same register, or a reply that `reply_text` cannot write.
+    """
+
+    def __init__(self, station: Station, world: World, clock: Clock, directory: Path) -> None:
+        self._station = station
+        self._world = world
+        self._clock = clock
+        self._signals: dict[str, Signal] = {
+            name: CounterSignal(name, channel, world)
+            if isinstance(channel, PulseChannel)
+            else ScaledSignal(name, channel, world)
+            for name, channel in station.channels.items()
+        }
+        self._wires = {
+            name: self._wire(name, bus, directory / "serial" / name)
+            for name, bus in station.buses.items()
+        }
+
+    @property
+    def station(self) -> Station:
+        """The station with its ports where the simulated devices are; once started."""
+        buses = {name: wire.bus for name, wire in self._wires.items()}
+        return self._station.model_copy(update={"buses": buses})
+
+    async def start(self) -> None:
+        """Switch everything on."""
+        for wire in self._wires.values():
+            await wire.start()
+
+    async def stop(self) -> None:
+        """Switch everything off."""
+        for wire in self._wires.values():
+            await wire.stop()
+
+    async def __aenter__(self) -> Self:
+        await self.start()
+        return self
+
+    async def __aexit__(
+        self,
+        exc_type: type[BaseException] | None,
+        exc: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        await self.stop()
+
+    def port(self, bus: str) -> PtyPort | TcpSlave:
+        """Return what a bus hangs on: something to unplug, or to stop."""
+        return self._wires[bus].port
+
+    def unit(self, bus: str, device: str) -> ModbusUnit | LineUnit:
+        """Return a simulated device."""
+        return self._wires[bus].units[device]
+
+    def faults(self, bus: str, device: str) -> FaultSwitch:
+        """Return the switch for the faults of a device."""
+        return self.unit(bus, device).faults
+
+    def force_loop(self, channel: str, amperes: float | None) -> None:
+        """Put a current on a loop whatever the world says; None lets the world speak again.
+
+        0 is an open loop, 22 mA a shorted one.
+        """
+        signal = self._signals[channel]
+        if not isinstance(signal, ScaledSignal):
+            msg = f"{channel} is no loop"
+            raise TypeError(msg)
+        signal.forced_amperes = amperes
+
+    def reset_counter(self, channel: str) -> None:
+        """Put a pulse channel's counter back to nought."""
+        self._counter(channel).reset(self._clock.utc_ms())
+
+    def truth(self, series: str, utc_ms: float) -> float:
+        """Return what the world had at an instant, in the base unit of the series.
+
+        For a ``.total`` that is the volume since the world began, for a ``.rate`` the flow at the
+        instant.
+        """
+        channel = series.removesuffix(".total").removesuffix(".rate")
+        return self._signals[channel].truth(series, utc_ms)
+
+    def pulses(self, channel: str) -> int:
+        """Return how many pulses a channel's meter has made by now, since the world began."""
+        return self._counter(channel).pulses(self._clock.utc_ms())
+
+    def _counter(self, channel: str) -> CounterSignal:
+        signal = self._signals[channel]
+        if not isinstance(signal, CounterSignal):
+            msg = f"{channel} counts no pulses"
+            raise TypeError(msg)
+        return signal
+
+    def _wire(self, name: str, bus: Bus, path: Path) -> Wire:
+        if isinstance(bus, LineBus):
+            lines = {d: self._line_unit(name, d, device) for d, device in bus.devices.items()}
+            return LineWire(bus, lines, path)
+        units = {d: self._modbus_unit(name, d, device) for d, device in bus.devices.items()}
+        return TcpWire(bus, units) if isinstance(bus, ModbusTcpBus) else RtuWire(bus, units, path)
+
+    def _modbus_unit(self, bus: str, name: str, device: ModbusDevice) -> ModbusUnit:
+        unit = ModbusUnit(device.unit)
+        placed: set[ModbusRead] = set()
+        for channel, read in self._reads(bus, name).items():
+            if isinstance(read, ModbusRead) and read not in placed:
+                placed.add(read)
+                self._place(unit, channel, read)
+        return unit
+
+    def _place(self, unit: ModbusUnit, channel: str, read: ModbusRead) -> None:
+        signal = self._signals[channel]
+        unit.place(
+            read.table,
+            read.register_,
+            read.width,
+            lambda: registers_of(signal.raw(self._clock.utc_ms()), read),
+        )
+
+    def _line_unit(self, bus: str, name: str, device: LineDevice) -> LineUnit:
+        channels = {
+            read.field: channel
+            for channel, read in self._reads(bus, name).items()
+            if isinstance(read, LineRead)
+        }
+        fields = {field: self._signals[channel].raw for field, channel in channels.items()}
+        named = {
+            field: quantity
+            for field in re.compile(device.reply).groupindex
+            if field not in fields and (quantity := quantity_named(field, self._world))
+        }
+
+        def render() -> str:
+            now = self._clock.utc_ms()
+            return write_line(
+                device.reply,
+                {field: number(now) for field, number in fields.items()},
+                {field: number(now) for field, number in named.items()},
+            )
+
+        render()  # A reply that cannot be written is to be found out now.
+        return LineUnit(
+            render,
+            request=device.request,
+            terminator=device.terminator,
+            checksum=device.checksum,
+            checksum_mark=device.checksum_mark,
+            checksum_skip=device.checksum_skip,
+            interval=min(device.timeout.value / _WORDS_PER_TIMEOUT, _LONGEST_SILENCE_S),
+        )
+
+    def _reads(self, bus: str, device: str) -> dict[str, ModbusRead | LineRead]:
+        return {
+            name: channel.read
+            for name, channel in self._station.channels.items()
+            if (channel.bus, channel.device) == (bus, device)
+        }

@@ -1,0 +1,145 @@
+"""What the channels of a station measure in the simulated world, and the raw numbers they send."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from random import Random
+
+from edge.measure.loop import LoopScale
+from edge.station.model import LoopChannel, ModbusRead, PulseChannel, ValueChannel
+from edge.units import Dimension
+from hw_fakes.registers import encode, is_whole, limits
+from hw_fakes.world import World
+
+Quantity = Callable[[float], float]
+"""A quantity of the world: from UTC milliseconds to the base unit."""
+
+# A transmitter drives no less and no more than the limits of NAMUR NE 43 for measurement.
+_LEAST_A, _MOST_A = 0.0038, 0.0205
+
+# How much the pump moves before a counter rolls over: little enough to see it on the first day.
+_ROLLS_OVER_WITHIN_M3 = (0.2, 1.0)
+
+
+def quantity_named(name: str, world: World) -> Quantity | None:
+    """Return what the world has for a field of which only the name is known, if anything."""
+    for part, quantity in (
+        ("panel", world.panel_v),
+        ("bat", world.battery_v),
+        ("temp", world.temperature_c),
+        ("level", world.level_m),
+        ("flow", world.flow_m3s),
+        ("pres", world.discharge_pa),
+    ):
+        if part in name.lower():
+            return quantity
+    return None
+
+
+def quantity_of(name: str, channel: LoopChannel | ValueChannel, world: World) -> Quantity:
+    """Return what a channel measures, by its dimension.
+
+    A single bit is whether the pump runs. What the world does not have stands still in the middle
+    of the channel's range.
+    """
+    if _is_bit(channel.read):
+        scale = channel.scale()
+        at = scale.span.at if isinstance(scale, LoopScale) else scale.at
+        return lambda t_ms: at(float(world.pump_running(t_ms)))
+    low, high = channel.range[0].value, channel.range[1].value
+    field = "" if isinstance(channel.read, ModbusRead) else channel.read.field
+    of_panel = "panel" in name or "panel" in field
+    by_dimension: dict[Dimension, Quantity] = {
+        Dimension.LENGTH: world.level_m,
+        Dimension.PRESSURE: world.discharge_pa,
+        Dimension.FLOW: world.flow_m3s,
+        Dimension.VOLUME: world.volume_m3,
+        Dimension.TEMPERATURE: world.temperature_c,
+        Dimension.VOLTAGE: world.panel_v if of_panel else world.battery_v,
+    }
+    return by_dimension.get(channel.range[0].dimension, lambda _t_ms: (low + high) / 2)
+
+
+class ScaledSignal:
+    """A channel whose raw number follows from a quantity: a loop, or a value sent as it is.
+
+    ``forced_amperes`` puts a current on the loop whatever the world says: 0 for an open loop.
+    """
+
+    def __init__(self, name: str, channel: LoopChannel | ValueChannel, world: World) -> None:
+        self.forced_amperes: float | None = None
+        self._quantity = quantity_of(name, channel, world)
+        self._scale = channel.scale()
+
+    def truth(self, _series: str, t_ms: float) -> float:
+        """Return the quantity in its base unit."""
+        return self._quantity(t_ms)
+
+    def raw(self, t_ms: float) -> float:
+        """Return the number a device would send, unrounded."""
+        value = self._quantity(t_ms)
+        if not isinstance(self._scale, LoopScale):
+            return self._scale.inverse().at(value)
+        amperes = self.forced_amperes
+        if amperes is None:
+            amperes = min(max(self._scale.span.inverse().at(value), _LEAST_A), _MOST_A)
+        signal = amperes if self._scale.shunt is None else amperes * self._scale.shunt
+        return self._scale.signal.inverse().at(signal)
+
+
+class CounterSignal:
+    """A channel that counts the pulses of the flow meter, in a counter that is about to roll over.
+
+    A counter wider than 32 bits begins anywhere.
+    """
+
+    def __init__(self, name: str, channel: PulseChannel, world: World) -> None:
+        self._world = world
+        self._volume_per_pulse = channel.meter().volume_per_pulse
+        self._modulus = 1 << channel.bits
+        rng = Random(f"counter {world.seed} {name}")
+        before_rollover = rng.uniform(*_ROLLS_OVER_WITHIN_M3) / self._volume_per_pulse
+        if channel.bits > 32:
+            before_rollover = rng.randrange(self._modulus)
+        self._start = -max(1, int(before_rollover))
+
+    def truth(self, series: str, t_ms: float) -> float:
+        """Return the volume since the world began, or, for a rate, the flow at the instant."""
+        if series.endswith(".rate"):
+            return self._world.flow_m3s(t_ms)
+        return self._world.volume_m3(t_ms)
+
+    def pulses(self, t_ms: float) -> int:
+        """Return how many pulses the meter has made since the world began."""
+        return math.floor(self._world.volume_m3(t_ms) / self._volume_per_pulse)
+
+    def raw(self, t_ms: float) -> int:
+        """Return where the counter stands."""
+        return (self._start + self.pulses(t_ms)) % self._modulus
+
+    def reset(self, t_ms: float) -> None:
+        """Put the counter back to nought, as a device does that has lost its supply."""
+        self._start = -self.pulses(t_ms)
+
+
+Signal = ScaledSignal | CounterSignal
+
+
+def registers_of(raw: float, read: ModbusRead) -> list[int]:
+    """Return the registers (or the coil) by which a device sends a raw number.
+
+    A whole type takes the nearest number that it can hold.
+    """
+    if _is_bit(read):
+        return [int(raw >= 0.5)]
+    if is_whole(read.type):
+        low, high = limits(read.type)
+        raw = min(max(round(raw), low), high)
+    return encode(raw, read.type, word_order=read.word_order, byte_order=read.byte_order)
+
+
+def _is_bit(read: object) -> bool:
+    return isinstance(read, ModbusRead) and (
+        read.type == "bit" or read.table in {"coil", "discrete"}
+    )

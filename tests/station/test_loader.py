@@ -1,0 +1,251 @@
+"""From file to station: files that cannot be read, files that can, and where other files lie."""
+
+import os
+import socket
+from contextlib import contextmanager
+from pathlib import Path
+
+import jsonschema
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from edge.station.faults import StationFileError
+from edge.station.loader import journal_path, load, secret_path, station_from
+from edge.station.schema import json_schema
+from edge.station.syntax import parse
+
+CONFIG = Path(__file__).parents[2] / "config"
+EXAMPLE = CONFIG / "ash-creek-2.toml"
+NOBODY = 65534
+
+
+def told(path):
+    with pytest.raises(StationFileError) as caught:
+        load(path)
+    (fault,) = caught.value.faults
+    assert (fault.file, fault.key) == (str(path), "")
+    return fault.line, fault.found, fault.expected
+
+
+@contextmanager
+def as_an_ordinary_user():
+    """Root may read anything; do without being root meanwhile."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+
+
+# ---------------------------------------------------------------------- files that are unreadable
+
+
+def test_a_file_that_is_not_there(tmp_path):
+    path = tmp_path / "station.toml"
+    assert told(path) == (None, "no such file", "a station file")
+    with pytest.raises(StationFileError) as caught:
+        load(path)
+    assert str(caught.value) == f"{path}: found no such file, expected a station file"
+
+
+def test_a_link_that_leads_nowhere(tmp_path):
+    link = tmp_path / "station.toml"
+    link.symlink_to(tmp_path / "gone.toml")
+    assert told(link) == (None, "no such file", "a station file")
+
+
+def test_a_directory(tmp_path):
+    assert told(tmp_path) == (None, "a directory", "a station file")
+
+
+def test_a_file_without_permission(tmp_path):
+    path = tmp_path / "station.toml"
+    path.write_bytes(EXAMPLE.read_bytes())
+    path.chmod(0)
+    with as_an_ordinary_user():
+        assert told(path) == (None, "a file that this user may not read", "a station file")
+
+
+def test_a_socket(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # the path of a socket must be short
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind("station.toml")
+        line, found, _ = told(Path("station.toml"))
+    assert line is None
+    assert found == "a file that cannot be read (no such device or address)"
+
+
+def test_a_file_whose_content_cannot_be_read():
+    # Opens like a file; reading from address 0 of this process fails with EIO.
+    line, found, _ = told(Path("/proc/self/mem"))
+    assert line is None
+    assert found == "a file that cannot be read (input/output error)"
+
+
+def test_a_file_far_too_large(tmp_path):
+    path = tmp_path / "station.toml"
+    path.write_bytes(b"#" * 1_000_001)
+    assert told(path) == (None, "a file of more than 1 MB", "a station file")
+
+
+def test_a_file_in_another_encoding(tmp_path):
+    path = tmp_path / "station.toml"
+    path.write_bytes('[station]\nid = "ash-creek-2"\nname = "Ash Créek"\n'.encode("latin-1"))
+    assert told(path) == (3, "the byte 0xe9, which is not UTF-8", "text in UTF-8 throughout")
+
+
+def test_a_byte_order_mark_is_no_matter(tmp_path):
+    path = tmp_path / "station.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + EXAMPLE.read_bytes())
+    assert load(path) == load(EXAMPLE)
+
+
+# ------------------------------------------------------------------------------ files that are good
+
+
+@pytest.mark.parametrize("path", sorted(CONFIG.glob("*.toml")), ids=lambda path: path.stem)
+def test_every_example_loads_and_computes(path):
+    station = load(path)
+
+    assert set(station.pipelines()) == set(station.channels)
+
+
+def test_the_example_is_what_it_says():
+    station = load(EXAMPLE)
+
+    assert station.station.id == "ash-creek-2"
+    assert station.station.elevation.value == pytest.approx(1731.264)  # 5680 ft
+    assert station.buses["rs485"].devices["loops"].timeout.value == 0.3
+    level = station.channels["level"]
+    assert level.counts == (0, 65535)
+    assert level.scale().value(65535 * 12 / 20)[0] == pytest.approx(75 * 0.3048)  # 12 mA: half
+    assert station.channels["flow"].bits == 32
+    assert station.channels["panel"].record_ms == 300_000
+    assert station.uplink.port_number == 8883
+
+
+def test_a_coil_is_a_bit_without_saying_so(example):
+    read = 'read = { table = "input", register = 0, type = "uint16" }'
+    station = station_from(
+        example.replace(read, 'read = { table = "coil", register = 3 }'), "station.toml"
+    )
+    assert station.channels["level"].read.type == "bit"
+    assert station.channels["level"].read.width == 1
+    assert station.channels["head"].read.type == "uint16"
+
+
+# ---------------------------------------------------------------------------- any file whatsoever
+
+PIECES = [
+    "0", "-1", "65535", "65536", "1e999", "nan", "true", '""', '"0 ft"', '"100 psi"', '"1 min"',
+    '"90 s"', '"1 ms"', '"5 gal"', '"1 V"', '"250 ohm"', '"coil"', '"holding"', '"float64"',
+    '"bit"', '"loop"', '"pulse"', '"value"', '"line"', '"modbus-tcp"', '"modbus-rtu"', '"rs485"',
+    '"charger"', '"loops"', '"controller"', "[]", "[0, 1]", '["0 V", "5 V"]', "[1, 2, 3]", "{}",
+    '{ field = "battery" }', '{ table = "coil", register = 0 }', "2026-03-01", "'('", '"a/b"',
+]  # fmt: skip
+KEYS = [
+    "shunt", "record", "counter_bits", "k_factor", "pulse_volume", "request", "unit", "kind",
+    "read", "tls", "ca_file", "key_file", "counts", "signal", "range", "title", "nonsense",
+]  # fmt: skip
+
+
+def changed(rows, data):
+    """Change a station file line by line, in ways that people do and in ways they do not."""
+    for _ in range(data.draw(st.integers(1, 4))):
+        number = data.draw(st.integers(0, len(rows) - 1))
+        row = rows[number]
+        match data.draw(st.sampled_from(["drop", "repeat", "value", "key", "type"])):
+            case "drop":
+                rows[number] = ""
+            case "repeat":
+                rows.insert(data.draw(st.integers(0, len(rows))), row)
+            case "value":
+                rows[number] = f"{row.split('=')[0]}= {data.draw(st.sampled_from(PIECES))}"
+            case "key":
+                key, piece = data.draw(st.sampled_from(KEYS)), data.draw(st.sampled_from(PIECES))
+                rows.insert(number + 1, f"{key} = {piece}")
+            case "type":
+                start = data.draw(st.integers(0, len(row)))
+                typed = data.draw(st.text("[]{}\"'\\=.,# a0", max_size=3))
+                rows[number] = row[:start] + typed + row[start + 2 :]
+    return "\n".join(rows)
+
+
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.data())
+def test_a_changed_file_is_either_good_throughout_or_told_what_is_wrong(data):
+    text = changed(EXAMPLE.read_text().split("\n"), data)
+    faults, station = [], None
+    try:
+        station = station_from(text, "station.toml")
+    except StationFileError as error:
+        faults = error.faults
+    assert bool(faults) is (station is None)
+    lines = [fault.line or 0 for fault in faults]
+    assert lines == sorted(lines)
+    assert len(set(faults)) == len(faults)
+    assert "nput should" not in str(faults)
+    if station is None:
+        return
+    # What passes can be computed with, and keeps to the published schema.
+    for channel in station.channels.values():
+        assert channel.device in station.buses[channel.bus].devices
+        assert channel.sample_ms >= 100
+        assert channel.record_ms % channel.sample_ms == 0
+    for pipeline in station.pipelines().values():
+        pipeline.explain(1.0)
+    jsonschema.validate(parse(text, "").data, json_schema())
+
+
+# ------------------------------------------------------------------------------ where files are
+
+
+@pytest.fixture
+def station():
+    return load(EXAMPLE)
+
+
+def test_the_journal_is_beside_the_station_file_by_default(station):
+    path = journal_path(station, Path("/etc/livezero/well.toml"), {})
+    assert path == Path("/etc/livezero/ash-creek-2.sqlite")
+    assert journal_path(station, Path("well.toml"), {"STATE_DIRECTORY": ""}) == Path(
+        "ash-creek-2.sqlite"
+    )
+
+
+def test_the_service_keeps_the_journal_in_its_state_directory(station):
+    path = journal_path(station, Path("/etc/well.toml"), {"STATE_DIRECTORY": "/var/lib/livezero"})
+    assert path == Path("/var/lib/livezero/ash-creek-2.sqlite")
+    # systemd.exec(5): several directories are joined with colons.
+    path = journal_path(station, Path("/etc/well.toml"), {"STATE_DIRECTORY": "/var/lib/a:/b"})
+    assert path == Path("/var/lib/a/ash-creek-2.sqlite")
+
+
+@pytest.mark.parametrize(
+    ("file", "path"),
+    [("data/well.db", "/etc/livezero/data/well.db"), ("/srv/well.db", "/srv/well.db")],
+)
+def test_a_journal_that_is_named_is_where_it_says(example, file, path):
+    station = station_from(
+        example.replace("[journal]", f'[journal]\nfile = "{file}"'), "station.toml"
+    )
+    environ = {"STATE_DIRECTORY": "/var/lib/livezero"}
+    assert journal_path(station, Path("/etc/livezero/well.toml"), environ) == Path(path)
+
+
+def test_secrets_are_looked_for_among_the_credentials_first(tmp_path):
+    station_file = tmp_path / "etc" / "well.toml"
+    credentials = tmp_path / "credentials"
+    credentials.mkdir()
+    environ = {"CREDENTIALS_DIRECTORY": str(credentials)}
+    beside = tmp_path / "etc" / "mqtt-password"
+
+    assert secret_path("mqtt-password", station_file, {}) == beside
+    assert secret_path("mqtt-password", station_file, environ) == beside
+    (credentials / "mqtt-password").touch()
+    assert secret_path("mqtt-password", station_file, environ) == credentials / "mqtt-password"
+    assert secret_path("/etc/key.pem", station_file, environ) == Path("/etc/key.pem")
