@@ -65,6 +65,7 @@ class Daemon:
         """Readings handed to the journal so far."""
         self.latest: dict[str, Reading] = {}
         """The newest reading of every series."""
+        self._doubted: set[str] = set()
         self._clock = clock
         self._notifier = Notifier(environ)
         self._log = structlog.get_logger()
@@ -110,9 +111,10 @@ class Daemon:
         while not stop.is_set():
             self._notifier.alive()
             self._notifier.status(self.summary())
+            # Real seconds: the service manager has no other.
             with contextlib.suppress(TimeoutError):
-                # Real seconds: the service manager has no other.
-                await asyncio.wait_for(stop.wait(), self._notifier.watchdog_period or 30.0)
+                async with asyncio.timeout(self._notifier.watchdog_period or 30.0):
+                    await stop.wait()
 
     def take_round(self, samples: Sequence[tuple[Sample, bool]]) -> None:
         """Turn the samples of a round into readings and hand those to the journal."""
@@ -137,14 +139,19 @@ class Daemon:
         return f"{good} of {len(self.latest)} series good; {self.writer.newest} readings; {link}"
 
     def _note(self, reading: Reading, sample: Sample) -> None:
-        """Remember the reading; log a change of status that the bus does not log itself."""
+        """Remember the reading; log a change of status that its bus does not log already."""
         before = self.latest.get(reading.series)
         self.latest[reading.series] = reading
-        if reading.reason is sample.reason or (before and before.reason is reading.reason):
+        if before and before.reason is reading.reason:
             return
-        self._log.warning(
-            "status changed",
-            series=reading.series,
-            reason=reading.reason.slug,
-            why=reading.reason.text,
-        )
+        if reading.reason is not sample.reason:
+            self._doubted.add(reading.series)
+            self._log.warning(
+                "value in doubt",
+                series=reading.series,
+                reason=reading.reason.slug,
+                why=reading.reason.text,
+            )
+        elif reading.series in self._doubted:
+            self._doubted.discard(reading.series)
+            self._log.info("value good again", series=reading.series)

@@ -235,8 +235,7 @@ def parse(text: object, *dimensions: Dimension) -> Quantity:
         raise UnitError(f"{text!r} without a unit", f"{expected}, such as {_example(dimensions)}")
     found = unit(symbol)
     if found is None:
-        near = get_close_matches(symbol, UNITS, n=1)
-        hint = f' (did you mean "{near[0]}"?)' if near else ""
+        hint = _nearest(symbol, dimensions)
         raise UnitError(f"{text!r} with the unknown unit {symbol!r}{hint}", expected)
     if dimensions and found.dimension not in dimensions:
         raise UnitError(f"{text!r}, {_with_article(found.dimension.title)}", expected)
@@ -244,6 +243,15 @@ def parse(text: object, *dimensions: Dimension) -> Quantity:
     if not math.isfinite(value):
         raise UnitError(f"{text!r}, too large a number", expected)
     return Quantity(value, found)
+
+
+def _nearest(symbol: str, dimensions: tuple[Dimension, ...]) -> str:
+    spelled = UNITS | {spelling: UNITS[known] for spelling, known in _SPELLINGS.items()}
+    fitting = [
+        name for name, found in spelled.items() if not dimensions or found.dimension in dimensions
+    ]
+    near = get_close_matches(symbol, fitting, n=1)
+    return f' (did you mean "{near[0]}"?)' if near else ""
 
 
 def _with_article(title: str) -> str:

@@ -45,6 +45,9 @@ JOURNAL = "bench.sqlite"
 # The world stands still for two intervals of the slowest channel: a poll may just have been made.
 _SLOWEST_INTERVALS_TO_SETTLE = 2
 
+# A link is cut for this share of the run at most, however short the run.
+_LONGEST_CUT = 0.1
+
 # What the receiver is given, in real seconds, to get what the daemon has sent.
 _CATCH_UP_S = 20.0
 
@@ -184,7 +187,7 @@ async def _mishaps(state: BenchState, embedded: EmbeddedBroker | None) -> None:
         await clock.sleep(2 * _uplink(plan.station).publish.value)
         state.note("link cut")
         await link.cut()
-        await clock.sleep(plan.link_cut_s)
+        await clock.sleep(min(plan.link_cut_s, _LONGEST_CUT * run_ms / 1000))
         await link.restore()
         state.note("link restored")
     if plan.broker_restart_at is not None and embedded is not None:

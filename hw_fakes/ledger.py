@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from edge.readings import Journalled
-from edge.status import Quality
+from edge.status import Quality, Reason
 from edge.uplink.books import Books
 
 Truth = Callable[[str, int], float | None]
@@ -34,8 +34,8 @@ class Ledger:
     """Readings that came again and were recognised."""
     gaps: int
     """Readings missing in the receiver's books."""
-    doubled: int
-    """Readings that came again and were not recognised: one series and time, two numbers."""
+    unknown: int
+    """Readings that arrived under a number that the journal does not have."""
     altered: int
     """Readings that arrived other than they were journalled."""
     malformed: int
@@ -66,7 +66,7 @@ class Ledger:
             ),
             "no reading arrived": self.arrived > 0,
             f"{self.gaps} readings are missing in between": self.gaps == 0,
-            f"{self.doubled} readings arrived under two numbers": self.doubled == 0,
+            f"{self.unknown} readings arrived that the journal does not have": self.unknown == 0,
             f"{self.altered} readings arrived other than they were journalled": self.altered == 0,
             f"{self.malformed} messages could not be read": self.malformed == 0,
             f"the meters gave {self.pulses_world} pulses, the station counted"
@@ -91,7 +91,7 @@ class Ledger:
             "journalled": f"{self.journalled}",
             "arrived": f"{self.arrived}",
             "duplicates recognised": f"{self.duplicates}",
-            "duplicates not recognised": f"{self.doubled}",
+            "not in the journal": f"{self.unknown}",
             "gaps": f"{self.gaps}",
             "altered under way": f"{self.altered}",
             "of bad status": f"{self.bad}",
@@ -124,11 +124,13 @@ def draw_up(
     """
     journalled = altered = bad = 0
     errors: list[float] = []
+    numbers: set[int] = set()
     for reading in journal:
         journalled += 1
+        numbers.add(reading.seq)
         altered += reading.seq in arrived and arrived[reading.seq] != reading
         bad += reading.reason.quality is Quality.BAD
-        if reading.series in levels and reading.value is not None:
+        if reading.series in levels and reading.value is not None and reading.reason is Reason.OK:
             true = truth(reading.series, reading.utc_ms)
             if true is not None:
                 errors.append(abs(reading.value - true))
@@ -139,7 +141,7 @@ def draw_up(
         duplicates=books.duplicates,
         gaps=sum(last - first + 1 for first, last in books.gaps()),
         altered=altered,
-        doubled=len(arrived) - len({(r.series, r.utc_ms) for r in arrived.values()}),
+        unknown=len(arrived.keys() - numbers),
         malformed=books.malformed,
         bad=bad,
         pulses_world=pulses[0],

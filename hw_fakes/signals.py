@@ -40,7 +40,7 @@ def quantity_named(name: str, world: World) -> Quantity | None:
 def quantity_of(name: str, channel: LoopChannel | ValueChannel, world: World) -> Quantity:
     """Return what a channel measures, by its dimension.
 
-    A single bit is whether the pump runs. What the world does not have stands still in the middle
+    A length is the water in the well, unless the channel's title speaks of a tank. A single bit is whether the pump runs. What the world does not have stands still in the middle
     of the channel's range.
     """
     if _is_bit(channel.read):
@@ -51,7 +51,7 @@ def quantity_of(name: str, channel: LoopChannel | ValueChannel, world: World) ->
     field = "" if isinstance(channel.read, ModbusRead) else channel.read.field
     of_panel = "panel" in name or "panel" in field
     by_dimension: dict[Dimension, Quantity] = {
-        Dimension.LENGTH: world.level_m,
+        Dimension.LENGTH: world.tank_m if "tank" in channel.title.lower() else world.level_m,
         Dimension.PRESSURE: world.discharge_pa,
         Dimension.FLOW: world.flow_m3s,
         Dimension.VOLUME: world.volume_m3,

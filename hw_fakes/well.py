@@ -8,7 +8,7 @@ end lifts it in the same way (superposition). Source: USGS Water-Supply Paper 15
 A run that is long over hardly depends any more on when in its day it was. The runs of such a day
 are taken together: ``s = V / (4 pi T a) * (1 + var / a**2)``, with ``a`` the time since the centre
 of the day's pumping and ``var`` its variance in time - the first terms of the series of the
-superposed logarithms in ``1/a``. At the age where this sets in, it errs by less than 0.1 mm. So
+superposed logarithms in ``1/a``. At the age where this sets in, it errs by about 0.1 mm. So
 the cost of an instant grows by a division for every day, and nothing is ever forgotten.
 
 Times are seconds since 1970-01-01 00:00 UTC.
@@ -36,12 +36,14 @@ _REST_AT_START_S = 1_200.0
 class Aquifer:
     """``transmissivity`` in m²/s, ``storativity`` without unit, ``radius`` of the well in metres.
 
-    By default a fractured rock of modest yield.
+    By default a fractured rock of modest yield. The radius is the effective one, which fractures
+    make larger than the bore. It also sets the pace at which the water falls when the pump starts,
+    here a few centimetres a second: about that of a bore that is being emptied.
     """
 
-    transmissivity: float = 1.0e-4
+    transmissivity: float = 5.0e-5
     storativity: float = 1.0e-4
-    radius: float = 0.075
+    radius: float = 5.0
 
     def drawdown(self, flow: float, seconds: float) -> float:
         """Return by how many metres a flow (m³/s) that began so long ago lowers the water."""

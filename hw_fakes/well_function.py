@@ -10,8 +10,8 @@ import math
 
 _EULER_GAMMA = 0.5772156649015329
 _ENOUGH_TERMS = 200
-# Below this the series' third term is lost in the rounding of its first: most of a well's life.
-_TINY = 1e-7
+# Below this the series needs three terms and no loop: most of a well's life.
+_SMALL = 1e-3
 
 
 def well_function(u: float) -> float:
@@ -21,8 +21,8 @@ def well_function(u: float) -> float:
         raise ValueError(msg)
     if u == 0:
         return math.inf
-    if u < _TINY:
-        return u - math.log(u) - _EULER_GAMMA
+    if u < _SMALL:
+        return u * (1 - u * (1 / 4 - u / 18)) - math.log(u) - _EULER_GAMMA
     return _series(u) if u < 1 else _continued_fraction(u)
 
 

@@ -75,6 +75,11 @@ class World:
         friction = _FRICTION_M * (self.flow_m3s(t_ms) / _RATED_FLOW) ** 2
         return _WATER_N_PER_M3 * (_TANK_HEAD_M + friction)
 
+    def tank_m(self, t_ms: float) -> float:
+        """Return the depth in the tank, in metres: drawn down by day, filled up by night."""
+        days = t_ms / 1000 / DAY_S
+        return 2.6 + 0.9 * math.sin(2 * math.pi * days) + 0.2 * math.sin(2 * math.pi * days / 3)
+
     def battery_v(self, t_ms: float) -> float:
         """Return the battery's voltage."""
         return self._power.battery_v(t_ms / 1000)

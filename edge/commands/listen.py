@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import logging
 import os
 import signal
 import sys
@@ -19,6 +20,7 @@ import click
 
 from edge.clock import SystemClock, iso_utc
 from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_argument, table
+from edge.host.logs import set_up_logs
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.receiver import ANY_STATION, Receiver
 from edge.uplink.settings import SettingsError, broker_settings
@@ -49,6 +51,7 @@ def command(
     # A client id of its own: the station's would take over the station's connection.
     settings = replace(settings, client_id=f"{settings.client_id}-listen-{token_hex(4)}")
     show = None if as_json or not sys.stdout.isatty() else _live_table
+    set_up_logs(level=logging.CRITICAL if show else logging.INFO)
     books = asyncio.run(_listen(settings, station.uplink.topic_prefix, wanted, seconds, show))
     click.echo(json.dumps(books, indent=2) if as_json else _as_text(books))
     if books["malformed"] or any(one["gaps"] for one in books["stations"].values()):
@@ -86,7 +89,8 @@ async def _live_table(receiver: Receiver, stop: asyncio.Event) -> None:
         while not stop.is_set():
             live.update(Text(_as_text(_summary(receiver))), refresh=True)
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(stop.wait(), 0.5)
+                async with asyncio.timeout(0.5):
+                    await stop.wait()
 
 
 def _summary(receiver: Receiver) -> dict[str, Any]:

@@ -1,5 +1,6 @@
 import asyncio
 import contextlib
+from itertools import pairwise
 
 import pytest
 import structlog
@@ -72,7 +73,7 @@ def every_minute(*devices):
 
 
 async def test_polls_fall_on_full_minutes_of_the_wall_clock():
-    async with running(every_minute("a"), start=12_345) as (clock, driver, rounds, _):
+    async with running(every_minute("a"), start=12_345) as (clock, _, rounds, _):
         await clock.advance(180)
         times = [sample.utc_ms for batch in rounds for sample, _ in batch]
         assert times == [MINUTE, 2 * MINUTE, 3 * MINUTE]
@@ -99,7 +100,7 @@ async def test_a_dead_device_is_asked_less_and_less_but_never_forgotten():
         driver.says["a"] = Reason.NO_REPLY
         await clock.advance(3600)
         polls = [round(at / 60) for name, at, *_ in driver.asked if name == "a"]
-        gaps = [b - a for a, b in zip(polls, polls[1:], strict=False)]
+        gaps = [b - a for a, b in pairwise(polls)]
         assert gaps[:2] == [1, 1]
         assert gaps == sorted(gaps)
         assert gaps[-1] == 10
@@ -187,6 +188,37 @@ async def test_a_port_that_is_away_is_on_record_and_tried_again():
             await clock.advance(120)
             assert rounds[-1][0][0].raw == 1.0
     assert [e["event"] for e in logs] == ["port fails", "port open again"]
+
+
+async def test_a_cancellation_that_a_library_swallows_still_ends_the_task():
+    clock = ManualClock()
+    driver = ScriptedDriver(clock)
+    swallowed = asyncio.Event()
+
+    async def read(device, channels, *, tries):
+        try:
+            await asyncio.Event().wait()
+        except asyncio.CancelledError:
+            swallowed.set()
+        return Instant.now(clock).samples(dict.fromkeys(channels, 1.0))
+
+    driver.read = read
+    rounds = []
+    task = BusTask(
+        "rs485",
+        driver,
+        every_minute("a"),
+        {"a": DeviceRules(1, 60.0)},
+        clock=clock,
+        sink=rounds.append,
+    )
+    running = asyncio.create_task(task.run())
+    await clock.advance(60)
+    running.cancel()
+    await asyncio.wait([running])
+    assert swallowed.is_set()
+    assert len(rounds) == 1
+    assert driver.closed
 
 
 UNITS = {f"u{n}": {"unit": n, "timeout": "50 ms", "back_off_limit": "1 min"} for n in range(1, 6)}

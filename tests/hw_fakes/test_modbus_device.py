@@ -46,7 +46,7 @@ async def rtu(tmp_path):
     port = PtyPort(tmp_path / "rs485")
     port.plug()
     slave = RtuSlave(port, make_units())
-    client = AsyncModbusSerialClient(str(port.path), baudrate=19200, timeout=0.5, retries=0)
+    client = AsyncModbusSerialClient(str(port.path), baudrate=19200, timeout=0.3, retries=0)
     await client.connect()
     yield slave, client
     client.close()
@@ -58,7 +58,7 @@ async def rtu(tmp_path):
 async def tcp():
     slave = TcpSlave(make_units())
     await slave.start()
-    client = AsyncModbusTcpClient(slave.host, port=slave.port, timeout=0.5, retries=0)
+    client = AsyncModbusTcpClient(slave.host, port=slave.port, timeout=0.3, retries=0)
     await client.connect()
     yield slave, client
     client.close()

@@ -212,7 +212,7 @@ def test_an_unknown_function_ends_where_its_crc_does():
 
 
 def test_endless_noise_is_not_hoarded():
-    _, rest = split_rtu_requests(bytes([0xAA]) * 5000)
+    _, rest = split_rtu_requests(bytes([0xAA]) * 600)
     assert len(rest) < 256
 
 

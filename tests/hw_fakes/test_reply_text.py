@@ -52,16 +52,17 @@ def test_the_usual_notations(pattern, number, line):
         (r"(?P<x>[\d.]+)?", "1.500"),
         (r"(?:x=(?P<x>[\d.]+))*", "x=1.500"),
         (r"\w{3},[^0-9]{2,},.+?,(?P<x>[\d.]+)", "000,  ,0,1.500"),
-        (r"[]a]{2}[^]]\A\Z?(?P<x>[\d.]+)", None),
+        (r"[]a]{2}[^]](?P<x>[\d.]+)\Z", "]]01.500"),
         (r"(?P<id>[A-F]\d)=(?P<x>[\d.]+)", "A0=1.500"),
     ],
 )
 def test_what_stands_around_the_numbers(pattern, line):
-    if line is None:
-        with pytest.raises(CannotWriteError, match="no way was found"):
-            write_line(pattern, {"x": 1.5})
-    else:
-        assert write_line(pattern, {"x": 1.5}) == line
+    assert write_line(pattern, {"x": 1.5}) == line
+
+
+def test_a_line_that_does_not_match_after_all_is_an_error():
+    with pytest.raises(CannotWriteError, match="no way was found"):
+        write_line(r"(?P<x>[\d.]+)\A", {"x": 1.5})
 
 
 def test_hints_are_taken_where_they_fit():

@@ -1,3 +1,4 @@
+import itertools
 import math
 
 import pytest
@@ -51,16 +52,16 @@ def test_drawdown_has_no_steps_where_a_day_is_first_seen_from_afar():
     one = well()
     for day in range(1, 40):
         midnight = (math.floor(START / DAY_S) + day) * DAY_S
-        assert abs(one.drawdown(midnight - 0.1) - one.drawdown(midnight + 0.1)) < 1e-4
+        assert abs(one.drawdown(midnight - 0.1) - one.drawdown(midnight + 0.1)) < 2e-4
 
 
 def test_the_water_falls_while_the_pump_runs_and_recovers_afterwards():
     one = well()
     run = one.runs(START, START + DAY_S)[0]
-    falling = [one.drawdown(run.start + s) for s in (0, 1, 60, 600, run.end - run.start)]
+    falling = [one.drawdown(run.start + s) for s in (0, 20, 60, 600, run.end - run.start)]
     assert falling == sorted(falling)
     assert falling[-1] - falling[0] > 3
-    rising = [one.drawdown(run.end + s) for s in (0, 1, 60, 600, 3600)]
+    rising = [one.drawdown(run.end + s) for s in (0, 20, 60, 600, 3600)]
     assert rising == sorted(rising, reverse=True)
 
 
@@ -122,3 +123,11 @@ def test_the_pump_rests_at_the_start(seed):
     assert all(one.flow(START + minutes * 60) == 0 for minutes in range(20))
     assert one.volume(START + 1200) == 0
     assert one.volume(START + DAY_S) > 0
+
+
+def test_the_water_never_moves_faster_than_a_few_centimetres_a_second():
+    one = well()
+    run = one.runs(START, START + DAY_S)[0]
+    for begin in (run.start, run.end):
+        by_second = [one.drawdown(begin + second) for second in range(-5, 300)]
+        assert max(abs(b - a) for a, b in itertools.pairwise(by_second)) < 0.06

@@ -9,7 +9,6 @@ from edge.station.faults import shown
 from edge.station.model import Station
 from edge.station.wording import faults_of
 
-
 TABLES = "coil (function 1), discrete input (2), holding register (3), input register (4)"
 
 

@@ -131,14 +131,15 @@ class MemoryStore(Observable):
         self.gate.set()
         self.waiting_at_gate = asyncio.Event()
         self.fetched: list[tuple[int, int]] = []
+        self._offered = RangeSet()
 
     async def fetch(self, first: int, last: int) -> list[Journalled]:
         if not self.gate.is_set():
             self.waiting_at_gate.set()
             await self.gate.wait()
         self.fetched.append((first, last))
-        under_way = len(RangeSet(self.fetched)) - len(self.sent)
-        self.most_under_way = max(self.most_under_way, under_way)
+        self._offered.add(first, last)
+        self.most_under_way = max(self.most_under_way, len(self._offered) - len(self.sent))
         return [reading(seq) for seq in range(first, last + 1) if seq not in self.deleted]
 
     def acknowledge(self, first: int, last: int) -> None:

@@ -240,9 +240,9 @@ async def test_after_an_outage_the_newest_readings_come_first(mosquitto: Mosquit
         await link.restore()
         await pass_time_until(clock, lambda: len(receiver.books.seen) == 3100)
         packs = [decode(pack) for pack in receiver.packs]
-        assert [(pack.first, pack.last) for pack in packs] == [
-            (1, 100), (2601, 3100), (101, 600), (601, 1100), (1101, 1600), (1601, 2100), (2101, 2600),
-        ]  # fmt: skip
+        live, newest, *backlog = [(pack.first, pack.last) for pack in packs]
+        assert (live, newest) == ((1, 100), (2601, 3100))
+        assert backlog == [(first, first + 499) for first in range(101, 2601, 500)]
 
 
 async def test_packs_are_cut_to_what_the_broker_takes(make_mosquitto: MakeMosquitto) -> None:
@@ -285,7 +285,7 @@ async def test_nothing_is_lost_and_every_duplicate_told_when_acknowledgements_ge
 ) -> None:
     """The link passes what is sent and swallows what comes back, as half-open connections do."""
     store, clock = MemoryStore(newest=0), ManualClock(START_MS)
-    patience = Patience(acknowledgement=0.2)
+    patience = Patience(acknowledgement=1.0)
     async with (
         CuttableLink(mosquitto.host, mosquitto.port) as link,
         receiving(mosquitto.port) as receiver,

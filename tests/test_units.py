@@ -1,0 +1,223 @@
+"""Units against the reference library (pint), against NIST, and texts that are no quantities."""
+
+import math
+
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from edge.units import UNITS, Dimension, Quantity, UnitError, accepted, parse, unit
+
+REGISTRY = pint.UnitRegistry()
+
+# How pint writes what it does not write as this program does.
+PINT_NAMES = {
+    "in": "inch",
+    "gal": "gallon",
+    "impgal": "imperial_gallon",
+    "m3": "m**3",
+    "ft3": "ft**3",
+    "acre-ft": "(43560 * ft**3)",  # of the international foot; pint's own is the surveyors'
+    "gpm": "gallon/min",
+    "cfs": "ft**3/s",
+    "MGD": "1e6 gallon/day",
+    "1": "dimensionless",
+    "%": "percent",
+    "pulses": "dimensionless",
+    "pulse": "dimensionless",
+    "count": "dimensionless",
+    "B": "byte",
+    "kB": "kilobyte",
+    "MB": "megabyte",
+    "GB": "gigabyte",
+    "KiB": "kibibyte",
+    "MiB": "mebibyte",
+    "GiB": "gibibyte",
+    # NIST gives these columns at the temperature at which their liquid is densest, or 0 degC.
+    "ftH2O": "ftH2O_4C",
+    "inH2O": "inH2O_4C",
+    "mH2O": "mH2O_4C",
+    "inHg": "inHg_0C",
+}
+COLUMNS_OF_LIQUID = {"ftH2O", "inH2O", "mH2O", "inHg"}
+
+
+def in_pint(symbol):
+    if symbol in PINT_NAMES:
+        return REGISTRY.parse_expression(PINT_NAMES[symbol])
+    if "/" in symbol:
+        over, under = symbol.split("/")
+        return in_pint(over) / in_pint(under)
+    return REGISTRY.parse_expression(symbol)
+
+
+@pytest.mark.parametrize(
+    "symbol", [s for s, u in UNITS.items() if u.dimension is not Dimension.TEMPERATURE]
+)
+def test_every_unit_agrees_with_the_reference_library(symbol):
+    found = UNITS[symbol]
+    one = 1 * in_pint(symbol)
+    base = in_pint(found.dimension.base)
+    # NIST rounds the columns of liquid to six digits.
+    tolerance = 5e-6 if symbol in COLUMNS_OF_LIQUID else 1e-12
+    assert found.to_base(1.0) == pytest.approx((one / base).to("").magnitude, rel=tolerance)
+    assert found.offset == 0
+
+
+@pytest.mark.parametrize("symbol", ["degC", "degF", "K"])
+@pytest.mark.parametrize("value", [-40.0, 0.0, 32.0, 98.6, 273.15])
+def test_every_temperature_agrees_with_the_reference_library(symbol, value):
+    reference = REGISTRY.Quantity(value, symbol).to("degC").magnitude
+    assert UNITS[symbol].to_base(value) == pytest.approx(reference, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "base", "value"),
+    [
+        # NIST Special Publication 811 (2008), appendix B.8: factors of SI units, as printed.
+        ("1 ft", "m", 0.3048),
+        ("1 gal", "m3", 3.785412e-3),
+        ("1 psi", "Pa", 6894.757),
+        ("1 ftH2O", "Pa", 2988.98),
+        ("1 inH2O", "Pa", 249.082),
+        ("1 mH2O", "Pa", 9806.38),
+        ("1 inHg", "Pa", 3386.38),
+        ("1 mi", "m", 1609.344),
+        ("1 gpm", "m3/s", 6.309020e-5),
+        ("1 cfs", "m3/s", 2.831685e-2),
+        ("1 impgal", "m3", 4.54609e-3),
+        ("1 degF", "degC", (1 - 32) / 1.8),
+        ("1 K", "degC", 1 - 273.15),
+        # The acre-foot of the international foot: 43 560 ft^3.
+        ("1 acre-ft", "m3", 1233.48),
+    ],
+)
+def test_factors_are_those_of_nist_to_the_digits_printed(text, base, value):
+    quantity = parse(text)
+    assert quantity.dimension.base == base
+    assert quantity.value == pytest.approx(value, rel=2e-6)
+
+
+def test_a_gallon_is_231_cubic_inches_to_the_last_digit():
+    # NIST SP 811, appendix B.6: 1 gal = 231 in^3 = 3.785411784 L exactly.
+    assert parse("1 gal").value == pytest.approx(3.785411784e-3, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "symbol"),
+    [
+        ("30 ft", 30 * 0.3048, "ft"),
+        ("30ft", 30 * 0.3048, "ft"),
+        ("  -.5e1 m ", -5.0, "m"),
+        ("+12.5 V", 12.5, "V"),
+        ("15 min", 900.0, "min"),
+        ("2 hours", 7200.0, "h"),
+        ("80 %", 0.8, "%"),
+        ("4 µA", 4e-6, "uA"),  # micro sign
+        ("4 μA", 4e-6, "uA"),  # Greek letter
+        ("250 Ω", 250.0, "ohm"),
+        ("20 °C", 20.0, "degC"),
+        ("5 m³/h", 5 / 3600, "m3/h"),
+        ("3 l/sec", 3e-3, "L/s"),
+        ("10 gal/pulse", 10 * 231 * 0.0254**3, "gal/pulse"),
+        ("10 gal/pulses", 10 * 231 * 0.0254**3, "gal/pulse"),
+        ("98.4 pulse/gal", 98.4 / (231 * 0.0254**3), "pulses/gal"),
+        ("1 pulses/m³", 1.0, "pulses/m3"),
+    ],
+)
+def test_a_quantity_is_read_as_people_write_it(text, value, symbol):
+    quantity = parse(text)
+    assert quantity.value == pytest.approx(value, rel=1e-12)
+    assert quantity.unit is UNITS[symbol]
+
+
+@pytest.mark.parametrize(
+    ("text", "found", "expected"),
+    [
+        (30, "30 without a unit", 'a length in mm, cm, m, km, in, ft, mi, such as "30 ft"'),
+        ("30", "'30' without a unit", 'a length in mm, cm, m, km, in, ft, mi, such as "30 ft"'),
+        ("ft", "'ft'", 'a length in mm, cm, m, km, in, ft, mi, such as "30 ft"'),
+        ("", "''", 'a length in mm, cm, m, km, in, ft, mi, such as "30 ft"'),
+        ("1.2.3 ft", "'1.2.3 ft' with the unknown unit '.3 ft'",
+         "a length in mm, cm, m, km, in, ft, mi"),
+        ("30 feets", "'30 feets' with the unknown unit 'feets' (did you mean \"feet\"?)",
+         "a length in mm, cm, m, km, in, ft, mi"),
+        ("30 Ft", "'30 Ft' with the unknown unit 'Ft'", "a length in mm, cm, m, km, in, ft, mi"),
+        ("30 x/y", "'30 x/y' with the unknown unit 'x/y'",
+         "a length in mm, cm, m, km, in, ft, mi"),
+        ("5 gal", "'5 gal', a volume", "a length in mm, cm, m, km, in, ft, mi"),
+        ("5 mA", "'5 mA', an electric current", "a length in mm, cm, m, km, in, ft, mi"),
+        ("1e999 m", "'1e999 m', too large a number", "a length in mm, cm, m, km, in, ft, mi"),
+        (None, "None without a unit", 'a length in mm, cm, m, km, in, ft, mi, such as "30 ft"'),
+    ],
+)  # fmt: skip
+def test_what_is_no_length_is_told_with_what_would_be_one(text, found, expected):
+    with pytest.raises(UnitError) as caught:
+        parse(text, Dimension.LENGTH)
+
+    assert (caught.value.found, caught.value.expected) == (found, expected)
+    assert str(caught.value) == f"found {found}, expected {expected}"
+
+
+@pytest.mark.parametrize("text", ["nan m", "inf m", "0x10 m", "1_000 m"])
+def test_numbers_are_plain_decimals(text):
+    with pytest.raises(UnitError):
+        parse(text)
+
+
+def test_without_a_dimension_anything_with_a_unit_will_do():
+    with pytest.raises(UnitError, match='expected a number and a unit, such as "30 ft"'):
+        parse("30")
+
+
+@pytest.mark.parametrize(
+    ("dimensions", "hint"),
+    [
+        ((), ' (did you mean "gal/s"?)'),
+        ((Dimension.VOLUME,), ' (did you mean "gal"?)'),
+        ((Dimension.LENGTH, Dimension.VOLUME), ' (did you mean "gal"?)'),
+        ((Dimension.LENGTH,), ""),
+    ],
+)
+def test_the_nearest_unit_is_suggested_if_it_would_do(dimensions, hint):
+    with pytest.raises(UnitError) as caught:
+        parse("5 gals", *dimensions)
+    assert caught.value.found == f"'5 gals' with the unknown unit 'gals'{hint}"
+
+
+def test_the_units_of_a_flow_are_told_as_the_handful_in_use():
+    assert accepted(Dimension.FLOW) == (
+        "a volume flow in gpm, cfs, MGD, L/s, L/min, m3/h, m3/s"
+    )  # fmt: skip
+    assert accepted(Dimension.CURRENT, Dimension.DATA) == (
+        "an electric current in uA, mA, A or an amount of data in B, kB, MB, GB, KiB, MiB, GiB"
+    )
+
+
+@pytest.mark.parametrize("dimension", Dimension)
+def test_every_dimension_has_its_base_unit_and_an_example(dimension):
+    base = unit(dimension.base)
+    assert base is not None
+    assert (base.dimension, base.factor, base.offset) == (dimension, 1.0, 0.0)
+    with pytest.raises(UnitError) as caught:
+        parse(0, dimension)
+    example = caught.value.expected.split('such as "')[1].removesuffix('"')
+    assert parse(example, dimension).dimension is dimension
+
+
+numbers = st.floats(allow_nan=False, min_value=-1e9, max_value=1e9)
+
+
+@given(numbers, st.sampled_from(sorted(UNITS)))
+def test_converting_there_and_back_changes_nothing(value, symbol):
+    there = UNITS[symbol].to_base(value)
+    assert UNITS[symbol].from_base(there) == pytest.approx(value, rel=1e-12, abs=1e-9)
+
+
+@given(st.floats(min_value=1e-3, max_value=1e9), st.sampled_from(sorted(UNITS)))
+def test_a_quantity_written_out_reads_as_itself(value, symbol):
+    quantity = Quantity(UNITS[symbol].to_base(value), UNITS[symbol])
+    again = parse(str(quantity))
+    assert again.unit is quantity.unit
+    assert math.isclose(again.value, quantity.value, rel_tol=1e-9, abs_tol=1e-6)
