@@ -40,8 +40,9 @@ def quantity_named(name: str, world: World) -> Quantity | None:
 def quantity_of(name: str, channel: LoopChannel | ValueChannel, world: World) -> Quantity:
     """Return what a channel measures, by its dimension.
 
-    A length is the water in the well, unless the channel's title speaks of a tank. A single bit is whether the pump runs. What the world does not have stands still in the middle
-    of the channel's range.
+    A length is the water in the well, unless the channel's title speaks of a tank. A single bit is
+    whether the pump runs. What the world does not have stands still in the middle of the channel's
+    range.
     """
     if _is_bit(channel.read):
         scale = channel.scale()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import ssl
 import tomllib
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -70,7 +71,9 @@ Conversation = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[
 
 
 @asynccontextmanager
-async def scripted_broker(conversation: Conversation) -> AsyncIterator[BrokerSettings]:
+async def scripted_broker(
+    conversation: Conversation, tls: ssl.SSLContext | None = None
+) -> AsyncIterator[BrokerSettings]:
     """Listen on a loopback port and hold a conversation with whoever connects."""
     talks: set[asyncio.Task[None]] = set()
 
@@ -83,7 +86,7 @@ async def scripted_broker(conversation: Conversation) -> AsyncIterator[BrokerSet
         finally:
             writer.close()
 
-    server = await asyncio.start_server(hold, "127.0.0.1", 0)
+    server = await asyncio.start_server(hold, "127.0.0.1", 0, ssl=tls)
     try:
         yield settings_for(server.sockets[0].getsockname()[1])
     finally:

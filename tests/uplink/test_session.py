@@ -3,10 +3,12 @@
 import asyncio
 import os
 import socket
+import threading
 from pathlib import Path
 
 import pytest
 
+from edge.uplink.dial import dial, make_client
 from edge.uplink.session import (
     ConnectError,
     ConnectionLostError,
@@ -225,7 +227,25 @@ async def test_a_connection_being_made_can_be_given_up() -> None:
         assert await session.ended == "given up"
 
 
-async def test_a_connection_given_up_before_it_is_there_is_closed() -> None:
+class SlowNetwork:
+    """Holds up whoever opens a TCP connection until told to go on."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.reached, self.go_on = threading.Event(), threading.Event()
+        self._connect = socket.create_connection
+        monkeypatch.setattr(socket, "create_connection", self._slowly)
+
+    def _slowly(self, *args: object, **options: object) -> socket.socket:
+        self.reached.set()
+        assert self.go_on.wait(PATIENCE)
+        return self._connect(*args, **options)
+
+
+@pytest.mark.parametrize("turns", range(6))
+async def test_a_connection_given_up_while_it_is_dialled_is_closed(
+    monkeypatch: pytest.MonkeyPatch, turns: int
+) -> None:
+    """The connection comes about before, while or after it is given up."""
     closed = asyncio.Event()
 
     async def wait_for_the_end(reader: asyncio.StreamReader, _: asyncio.StreamWriter) -> None:
@@ -233,13 +253,54 @@ async def test_a_connection_given_up_before_it_is_there_is_closed() -> None:
         closed.set()
 
     async with scripted_broker(wait_for_the_end) as settings:
-        connecting = asyncio.ensure_future(Session(settings, "5").connect())
-        await asyncio.sleep(0)  # the thread is on its way
+        network = SlowNetwork(monkeypatch)
+        session = Session(settings, "5")
+        connecting = asyncio.ensure_future(session.connect())
+        await asyncio.to_thread(network.reached.wait)
+        network.go_on.set()
+        for _ in range(turns):
+            await asyncio.sleep(0)
         connecting.cancel()
         with pytest.raises(asyncio.CancelledError):
             await connecting
+        assert await session.ended == "given up"
         async with asyncio.timeout(PATIENCE):
             await closed.wait()
+
+
+async def test_a_dial_cancelled_in_the_moment_of_success_leaves_no_socket(
+    mosquitto: Mosquitto,
+) -> None:
+    settings = settings_for(mosquitto.port)
+    client = make_client(settings, "5", None, PATIENCE)
+    dialling = asyncio.ensure_future(dial(client, settings))
+    while not (waited_for := getattr(dialling, "_fut_waiter", None)):
+        await asyncio.sleep(0)
+    waited_for.add_done_callback(lambda _: dialling.cancel())
+    with pytest.raises(asyncio.CancelledError):
+        await dialling
+    assert client.socket().fileno() == -1
+
+
+def test_a_connection_that_comes_about_after_the_loop_is_closed_is_closed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    network = SlowNetwork(monkeypatch)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        settings = settings_for(server.getsockname()[1])
+
+        async def begin() -> None:
+            connecting = asyncio.ensure_future(Session(settings, "5").connect())
+            await asyncio.to_thread(network.reached.wait)
+            connecting.cancel()
+
+        asyncio.run(begin())
+        network.go_on.set()
+        connection, _ = server.accept()
+        with connection:
+            connection.settimeout(PATIENCE)
+            while connection.recv(1000):
+                pass
 
 
 async def test_a_broker_that_acknowledges_nothing_is_left() -> None:
@@ -415,3 +476,53 @@ async def test_more_messages_than_there_are_packet_ids() -> None:
         with pytest.raises(RefusedError, match="too many messages under way"):
             await session.publish("a", b"")
         session.abort()
+
+
+async def test_an_answer_to_one_who_no_longer_waits_is_passed_over(mosquitto: Mosquitto) -> None:
+    session = Session(settings_for(mosquitto.port), "5")
+    await session.connect()
+    session.publish("a", b"").cancel()
+    await session.publish("a", b"")
+    assert not session.ended.done()
+    await session.close()
+
+
+async def test_who_stops_waiting_for_the_end_ends_nothing(mosquitto: Mosquitto) -> None:
+    session = Session(settings_for(mosquitto.port), "5")
+    await session.connect()
+    session.ended.cancel()
+    await session.publish("a", b"")
+    session.abort()
+    with pytest.raises(ConnectionLostError, match="aborted"):
+        await session.publish("a", b"")
+
+
+async def test_a_connection_accepted_twice_is_still_one() -> None:
+    async def repeat(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await read_packet(reader)
+        writer.write(CONNACK_311 + CONNACK_311)
+        await read_packet(reader)
+        writer.write(b"\x40\x02\x00\x01")
+        await reader.read()
+
+    async with scripted_broker(repeat) as settings:
+        session = Session(settings, "3.1.1")
+        await session.connect()
+        await session.publish("a", b"")
+        session.abort()
+
+
+async def test_a_request_too_large_for_one_write_goes_out_in_pieces(mosquitto: Mosquitto) -> None:
+    will = Message("will", os.urandom(6_000_000))
+    session = Session(settings_for(mosquitto.port), "3.1.1", will=will)
+    await session.connect()
+    await session.close()
+
+
+async def test_a_defect_in_reading_ends_the_session_and_not_the_loop(mosquitto: Mosquitto) -> None:
+    """No bytes are known that the MQTT library stumbles over; so it is made to stumble."""
+    session = Session(settings_for(mosquitto.port), "5")
+    await session.connect()
+    session._client.loop_read = "not callable"
+    with pytest.raises(ConnectionLostError, match="cannot be understood"):
+        await session.publish("a", b"")

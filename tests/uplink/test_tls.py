@@ -1,7 +1,9 @@
 """TLS: a real broker with a certificate made for the occasion, and files that are of no use."""
 
 import asyncio
+import dataclasses
 import shutil
+import ssl
 import subprocess
 from pathlib import Path
 
@@ -10,7 +12,7 @@ import pytest
 from edge.uplink.broker import Tls, TlsFileError
 from edge.uplink.session import BrokerSettings, ConnectError, Session
 from tests.conftest import MakeMosquitto, Mosquitto
-from tests.uplink.parts import PATIENCE, listening
+from tests.uplink.parts import PATIENCE, Listener, listening, read_packet, scripted_broker
 
 OPENSSL = shutil.which("openssl")
 
@@ -53,7 +55,6 @@ def settings(broker: Mosquitto, files: Path, **changes: object) -> BrokerSetting
 async def test_with_certificates_on_both_sides_messages_pass(
     broker: Mosquitto, tmp_path: Path
 ) -> None:
-    """Many small messages share a TLS record: all must be taken out of it."""
     session = Session(settings(broker, tmp_path), "5")
     await session.connect()
     async with listening(settings(broker, tmp_path, client_id="listener")) as heard:
@@ -61,6 +62,30 @@ async def test_with_certificates_on_both_sides_messages_pass(
             await asyncio.gather(*(session.publish("a", b"%d" % i) for i in range(500)))
         await heard.until(lambda: len(heard.messages) == 500)
     await session.close()
+
+
+@pytest.mark.parametrize("then", [b"", b"\xe0\x02\x8b\x00"])
+async def test_all_messages_of_one_tls_record_are_read(tmp_path: Path, then: bytes) -> None:
+    """They are decrypted together, after which the socket is no longer readable."""
+    if OPENSSL is None:
+        pytest.skip("needs openssl")
+    certificate, key = make_certificate(tmp_path, "broker", "subjectAltName=IP:127.0.0.1")
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.load_cert_chain(certificate, key)
+    number = 400
+
+    async def speak_at_once(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await read_packet(reader)
+        writer.write(b"\x20\x03\x00\x00\x00" + b"\x30\x05\x00\x01a\x00x" * number + then)
+        await reader.read()
+
+    listener = Listener()
+    async with scripted_broker(speak_at_once, context) as plain:
+        secret = dataclasses.replace(plain, tls=Tls(certificate))
+        session = Session(secret, "5", on_message=listener.take)
+        await session.connect()
+        await listener.until(lambda: len(listener.messages) == number)
+        session.abort()
 
 
 @pytest.mark.parametrize(
