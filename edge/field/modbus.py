@@ -12,6 +12,10 @@ would pass for the reply to the next request, if that goes to the same unit. Rep
 request is harmless. A different one waits until the unit has had another full time-out to say
 what it still had to say.
 
+*Silence.* RTU frames are told apart by silence alone. A fast computer would ask the next unit
+before the last one's frame has ended in the ears of the others; so a request waits for the silence
+that the standard prescribes.
+
 *Sizes.* A reply must carry as many values as were asked for, by the function that was asked.
 """
 
@@ -28,7 +32,14 @@ from pymodbus.pdu import ModbusPDU
 
 from edge.clock import Clock
 from edge.field.driver import Instant, Said
-from edge.field.modbus_codec import Framing, Request, decode, diagnose, plan
+from edge.field.modbus_codec import (
+    Framing,
+    Request,
+    decode,
+    diagnose,
+    plan,
+    silence_between_frames,
+)
 from edge.field.serial_port import why_closed
 from edge.readings import Sample
 from edge.station.model import ModbusRead, ModbusRtuBus, ModbusTcpBus
@@ -52,6 +63,8 @@ class ModbusDriver:
         self._heard = b""
         self._stray_until: dict[int, float] = {}  # unit -> event-loop time
         self._plans: dict[tuple[str, ...], list[Request]] = {}
+        self._gap = silence_between_frames(bus.baud) if isinstance(bus, ModbusRtuBus) else 0.0
+        self._quiet_until = 0.0  # event-loop time
         self._framing: Framing = "rtu" if isinstance(bus, ModbusRtuBus) else "tcp"
         self._client: Client | None = None
 
@@ -82,8 +95,11 @@ class ModbusDriver:
             self._plans[key] = plan({channel: self._points[channel] for channel in channels})
         samples: list[Sample] = []
         for request in self._plans[key]:
+            await self._wait_for_silence(self._bus.devices[device].unit)
             before = Instant.now(self._clock)
             reply = await self._ask(device, request, tries)
+            if reply is Reason.NO_REPLY:
+                tries = 1  # most likely it is the device; do not wait the same wait over and over
             instant = before.until(Instant.now(self._clock))
             samples += instant.samples(_spread(request, reply))
         return samples
@@ -91,7 +107,6 @@ class ModbusDriver:
     async def _ask(self, device: str, request: Request, tries: int) -> list[int] | Reason:
         unit, timeout = self._bus.devices[device].unit, self._bus.devices[device].timeout.value
         loop = asyncio.get_running_loop()
-        await asyncio.sleep(max(0.0, self._stray_until.pop(unit, 0.0) - loop.time()))
         answer: list[int] | Reason = Reason.NO_REPLY
         for _ in range(tries):
             if self._client is None or not self._client.connected:
@@ -103,7 +118,13 @@ class ModbusDriver:
             except (TimeoutError, ModbusException, OSError):
                 answer = diagnose(self._heard, unit, request.function, self._framing)
                 self._stray_until[unit] = loop.time() + timeout
+            finally:
+                self._quiet_until = loop.time() + self._gap
         return answer if self.connected else self._why_closed()
+
+    async def _wait_for_silence(self, unit: int) -> None:
+        until = max(self._quiet_until, self._stray_until.pop(unit, 0.0))
+        await asyncio.sleep(max(0.0, until - asyncio.get_running_loop().time()))
 
     def _make_client(self) -> Client:
         # Each request has a time-out of its own, its device's; the client's must only be longer.

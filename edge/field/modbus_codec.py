@@ -32,6 +32,14 @@ _FORMATS = {
 }
 
 
+def silence_between_frames(baud: int) -> float:
+    """Return the seconds of silence that part two RTU frames: 3.5 characters of 11 bits.
+
+    Above 19 200 baud it is 1.75 ms throughout (Modbus over Serial Line V1.02, section 2.5.1.1).
+    """
+    return 3.5 * 11 / baud if baud <= 19_200 else 1.75e-3
+
+
 @dataclass(frozen=True, slots=True)
 class Request:
     """One read request, and which channels its reply serves, each at an offset in the reply."""

@@ -155,6 +155,15 @@ async def test_a_late_reply_never_passes_for_another_one(tmp_path):
         assert await read(driver, "missing") == {"missing": 5555}
 
 
+async def test_a_dead_unit_is_not_waited_for_over_and_over(tmp_path):
+    async with rtu_bus(tmp_path) as (driver, slave, _):
+        await driver.open()
+        slave.units[1].faults.set(FaultKind.DEAD)
+        answers = await read(driver, "level", "count", "running", tries=3)
+        assert set(answers.values()) == {Reason.NO_REPLY}
+        assert slave.units[1].requests == 3 + 1 + 1
+
+
 async def test_a_dead_unit_does_not_harm_its_mate(tmp_path):
     async with rtu_bus(tmp_path) as (driver, slave, _):
         await driver.open()

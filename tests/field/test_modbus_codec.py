@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
-from edge.field.modbus_codec import Request, decode, diagnose, plan
+from edge.field.modbus_codec import Request, decode, diagnose, plan, silence_between_frames
 from edge.station.model import REGISTER_TYPES, ModbusRead
 from edge.status import Quality, Reason
 
@@ -40,6 +40,14 @@ def test_requests_keep_to_the_limits_of_the_protocol():
     assert [count for _, _, count in spans(registers)] == [125, 125, 50]
     coils = {f"c{i}": point(i, "bit", "coil") for i in range(2100)}
     assert spans(coils) == [(1, 0, 2000), (1, 2000, 100)]
+
+
+# Modbus over Serial Line V1.02, section 2.5.1.1: 3.5 character times, 1.75 ms above 19 200 baud.
+@pytest.mark.parametrize(
+    ("baud", "milliseconds"), [(9600, 4.01), (19_200, 2.005), (38_400, 1.75), (115_200, 1.75)]
+)
+def test_silence_between_frames(baud, milliseconds):
+    assert silence_between_frames(baud) * 1000 == pytest.approx(milliseconds, abs=0.005)
 
 
 @given(st.dictionaries(st.integers(0, 400), st.sampled_from(["uint16", "uint32", "float64"])))
