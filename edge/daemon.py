@@ -26,7 +26,7 @@ from edge.journal.writer import JournalWriter
 from edge.measure.pulses import Tally
 from edge.readings import Reading, Sample
 from edge.station.model import Station
-from edge.status import Reason
+from edge.status import Category, Reason
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.publisher import Publisher
 
@@ -144,6 +144,8 @@ class Daemon:
         self.latest[reading.series] = reading
         if before and before.reason is reading.reason:
             return
+        if reading.reason.category is Category.FUNCTION_CHECK:
+            return  # such as the first rate after a start: it passes by itself
         if reading.reason is not sample.reason:
             self._doubted.add(reading.series)
             self._log.warning(

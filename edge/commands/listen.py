@@ -85,7 +85,7 @@ async def _live_table(receiver: Receiver, stop: asyncio.Event) -> None:
     from rich.live import Live  # noqa: PLC0415 - only for a terminal
     from rich.text import Text  # noqa: PLC0415
 
-    with Live(auto_refresh=False, screen=False) as live:
+    with Live(auto_refresh=False, transient=True) as live:
         while not stop.is_set():
             live.update(Text(_as_text(_summary(receiver))), refresh=True)
             with contextlib.suppress(TimeoutError):
