@@ -97,7 +97,7 @@ MakeMosquitto = Callable[..., Mosquitto]
 def make_mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[MakeMosquitto]:
     """Start brokers with lines of configuration of one's own; all are stopped afterwards."""
     if MOSQUITTO is None:
-        pytest.skip("needs the mosquitto broker")
+        pytest.fail("these tests need mosquitto: apt-get install mosquitto")
     started: list[Mosquitto] = []
 
     def make(*options: str) -> Mosquitto:
@@ -121,7 +121,7 @@ def mosquitto(make_mosquitto: MakeMosquitto) -> Mosquitto:
 def mosquitto_with_password(make_mosquitto: MakeMosquitto, tmp_path: Path) -> Mosquitto:
     """A broker that lets in only the user ash-creek-2 with the password "live zero"."""
     if MOSQUITTO_PASSWD is None:
-        pytest.skip("needs mosquitto_passwd")
+        pytest.fail("these tests need mosquitto_passwd, which comes with mosquitto")
     file = tmp_path / "passwords"
     command = [MOSQUITTO_PASSWD, "-b", "-c", str(file), "ash-creek-2", "live zero"]
     subprocess.run(command, check=True)
