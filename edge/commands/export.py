@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from datetime import datetime
 from pathlib import Path
@@ -54,7 +55,7 @@ def command(
     CSV has one line a reading. SenML (RFC 8428) has one JSON pack a line.
     """
     station = load_or_exit(station_file)
-    path = journal or journal_path(station, station_file)
+    path = journal or journal_path(station, station_file, os.environ)
     try:
         reader = JournalReader(path)
     except JournalError as error:

@@ -18,7 +18,6 @@ over is counted. A clock that is set back does not stop polling until it has cau
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -107,7 +106,7 @@ class BusTask:
         """Poll until cancelled; the port is closed on the way out."""
         try:
             after = self._clock.utc_ms()
-            while not _told_to_end():
+            while True:
                 after, until = await self._slots_to_poll(after)
                 await self._round(after, until)
                 after = until
@@ -204,13 +203,6 @@ class BusTask:
         counts.polls[device] = counts.polls.get(device, 0) + 1
         if not any(sample.reason in _NO_ANSWER for sample in samples):
             counts.answers[device] = counts.answers.get(device, 0) + 1
-
-
-def _told_to_end() -> bool:
-    # asyncio.wait_for, which pymodbus uses, swallows a cancellation that comes at the same moment
-    # as the reply (up to Python 3.11). The task still knows that it was asked to end.
-    task = asyncio.current_task()
-    return task is not None and task.cancelling() > 0
 
 
 # Reasons that mean the time-out was waited out: these are what back-off is for. An exception reply

@@ -78,7 +78,9 @@ class ModbusDriver:
         await self.close()
         self._client = self._make_client()
         with contextlib.suppress(OSError):
-            if await self._client.connect():
+            connected = await self._client.connect()
+            _heed_cancellation()
+            if connected:
                 return Reason.OK
         return self._why_closed()
 
@@ -114,7 +116,9 @@ class ModbusDriver:
             self._heard = b""
             try:
                 async with asyncio.timeout(timeout):
-                    return _values(request, await _send(self._client, unit, request))
+                    reply = await _send(self._client, unit, request)
+                _heed_cancellation()
+                return _values(request, reply)
             except (TimeoutError, ModbusException, OSError):
                 answer = diagnose(self._heard, unit, request.function, self._framing)
                 self._stray_until[unit] = loop.time() + timeout
@@ -170,6 +174,14 @@ def _send(client: Client, unit: int, request: Request) -> Awaitable[ModbusPDU]:
         4: client.read_input_registers,
     }[request.function]
     return ask(request.address, count=request.count, device_id=unit)
+
+
+def _heed_cancellation() -> None:
+    # asyncio.wait_for, which pymodbus uses, swallows a cancellation that comes at the same moment
+    # as the reply (up to Python 3.11). The task still knows that it was asked to end.
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError
 
 
 def _values(request: Request, reply: ModbusPDU) -> list[int] | Reason:

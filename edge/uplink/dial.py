@@ -70,7 +70,8 @@ def make_client(
 async def dial(client: Client, settings: BrokerSettings) -> None:
     """Connect the client's socket. Raises ConnectError.
 
-    When cancelled, the socket is closed as soon as it is open.
+    Until this has returned the client belongs to the thread. When cancelled, the socket is closed
+    as soon as it is open.
     """
     loop = asyncio.get_running_loop()
     done: asyncio.Future[None] = loop.create_future()
@@ -93,7 +94,13 @@ async def dial(client: Client, settings: BrokerSettings) -> None:
     # A daemon thread rather than the loop's pool: a name server that does not answer must not hold
     # up the end of the process.
     threading.Thread(target=work, name="mqtt-dial", daemon=True).start()
-    await done
+    try:
+        await done
+    except asyncio.CancelledError:
+        # Cancelled in the very moment of success: no report is to come that would close the socket.
+        if not done.cancelled() and not done.exception():
+            _close_socket(client)
+        raise
 
 
 def _open_connection(client: Client, settings: BrokerSettings) -> ConnectError | None:
@@ -103,9 +110,10 @@ def _open_connection(client: Client, settings: BrokerSettings) -> ConnectError |
         client.connect(settings.host, settings.port, settings.keep_alive_s)
     except TlsFileError as error:
         return ConnectError(str(error))
-    except (OSError, ValueError) as error:
+    except Exception as error:  # noqa: BLE001 - an error would end the thread, and nobody hear of it
+        _close_socket(client)
         return ConnectError(why_unreachable(error, settings.host, settings.port))
-    return hung_up() if client.socket() is None else None
+    return None
 
 
 def _close_socket(client: Client) -> None:

@@ -242,7 +242,8 @@ class Publisher:
             async with asyncio.timeout(_FAREWELL):
                 await self._say(session, announce.offline(self._id, announce.STOPPED))
                 await session.close()
-        self._note("stopped")
+        self.state.why = "stopped"
+        self._log.info("left the broker", pending=self.pending)
 
     async def _say(self, session: Session, status: bytes) -> None:
         if not session.fits(self._status_topic, status):

@@ -99,7 +99,7 @@ class Session:
         self._why = "closed"
         self._ticker: asyncio.TimerHandle | None = None
         self._watch: asyncio.TimerHandle | None = None
-        self._over = False
+        self._joined = self._over = False
         self.version = version
         self.ended: asyncio.Future[str] = self._loop.create_future()
         """Done when the connection has ended or did not come about; its result says why. For
@@ -117,7 +117,7 @@ class Session:
             async with asyncio.timeout(self._patience.connection):
                 await self._answer
         except TimeoutError:
-            # Some brokers take the longer request of MQTT 5 for the beginning of a still longer one.
+            # Some old brokers misread a request in MQTT 5 and go on waiting for the rest of it.
             self._end("the broker took the connection but does not answer")
             raise ConnectError(self._why, not_understood=True) from None
         except ConnectError as error:
@@ -175,6 +175,7 @@ class Session:
         sock = client.socket()
         if sock is None:
             raise hung_up()
+        self._joined = True
         self._loop.add_reader(sock, self._readable)
         if client.want_write():
             self._start_writing(client, None, sock)
@@ -224,7 +225,8 @@ class Session:
             if timer:
                 timer.cancel()
         self._client.on_socket_close = self._client.on_socket_unregister_write = None
-        if sock := self._client.socket():
+        # Before it has joined the loop, the client belongs to the thread that dials.
+        if self._joined and (sock := self._client.socket()):
             self._loop.remove_reader(sock)
             self._loop.remove_writer(sock)
             sock.close()

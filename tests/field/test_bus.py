@@ -190,37 +190,6 @@ async def test_a_port_that_is_away_is_on_record_and_tried_again():
     assert [e["event"] for e in logs] == ["port fails", "port open again"]
 
 
-async def test_a_cancellation_that_a_library_swallows_still_ends_the_task():
-    clock = ManualClock()
-    driver = ScriptedDriver(clock)
-    swallowed = asyncio.Event()
-
-    async def read(device, channels, *, tries):
-        try:
-            await asyncio.Event().wait()
-        except asyncio.CancelledError:
-            swallowed.set()
-        return Instant.now(clock).samples(dict.fromkeys(channels, 1.0))
-
-    driver.read = read
-    rounds = []
-    task = BusTask(
-        "rs485",
-        driver,
-        every_minute("a"),
-        {"a": DeviceRules(1, 60.0)},
-        clock=clock,
-        sink=rounds.append,
-    )
-    running = asyncio.create_task(task.run())
-    await clock.advance(60)
-    running.cancel()
-    await asyncio.wait([running])
-    assert swallowed.is_set()
-    assert len(rounds) == 1
-    assert driver.closed
-
-
 UNITS = {f"u{n}": {"unit": n, "timeout": "50 ms", "back_off_limit": "1 min"} for n in range(1, 6)}
 
 

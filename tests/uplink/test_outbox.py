@@ -154,4 +154,4 @@ class Sending(RuleBasedStateMachine):
 
 
 TestSending = Sending.TestCase
-TestSending.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
+TestSending.settings = settings(max_examples=100, stateful_step_count=30, deadline=None)

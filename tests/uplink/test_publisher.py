@@ -394,7 +394,7 @@ async def test_a_wrong_password_is_told_and_tried_again_until_it_is_right(
             broker.restart()
             await pass_time_until(clock, lambda: len(store.sent) == 5)
     whys = [log["why"] for log in logs if "why" in log]
-    assert whys == ["not authorised", "stopped"]
+    assert whys == ["not authorised"]
 
 
 async def test_a_quota_used_up_throws_nothing_away() -> None:

@@ -4,6 +4,7 @@ import asyncio
 import os
 import socket
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -269,14 +270,21 @@ async def test_a_connection_given_up_while_it_is_dialled_is_closed(
 
 
 async def test_a_dial_cancelled_in_the_moment_of_success_leaves_no_socket(
-    mosquitto: Mosquitto,
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     settings = settings_for(mosquitto.port)
     client = make_client(settings, "5", None, PATIENCE)
     dialling = asyncio.ensure_future(dial(client, settings))
-    while not (waited_for := getattr(dialling, "_fut_waiter", None)):
-        await asyncio.sleep(0)
-    waited_for.add_done_callback(lambda _: dialling.cancel())
+    loop = asyncio.get_running_loop()
+    hand_over = loop.call_soon_threadsafe
+
+    def report_and_cancel(report: Callable[[object], None], error: object) -> None:
+        report(error)
+        dialling.cancel()
+
+    monkeypatch.setattr(
+        loop, "call_soon_threadsafe", lambda *call: hand_over(report_and_cancel, *call)
+    )
     with pytest.raises(asyncio.CancelledError):
         await dialling
     assert client.socket().fileno() == -1
@@ -512,11 +520,36 @@ async def test_a_connection_accepted_twice_is_still_one() -> None:
         session.abort()
 
 
-async def test_a_request_too_large_for_one_write_goes_out_in_pieces(mosquitto: Mosquitto) -> None:
-    will = Message("will", os.urandom(6_000_000))
-    session = Session(settings_for(mosquitto.port), "3.1.1", will=will)
+async def test_a_request_too_large_for_one_write_goes_out_in_pieces(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    connect = socket.create_connection
+
+    def with_little_room(*args: object, **options: object) -> socket.socket:
+        sock = connect(*args, **options)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 1)
+        return sock
+
+    monkeypatch.setattr(socket, "create_connection", with_little_room)
+    session = Session(settings_for(mosquitto.port), "3.1.1", will=Message("w", b"x" * 60_000))
     await session.connect()
     await session.close()
+
+
+async def test_a_request_that_cannot_be_written_is_told() -> None:
+    """A will may have 65 535 bytes at most (MQTT 5.0, section 3.1.3.4)."""
+
+    closed = asyncio.Event()
+
+    async def wait_for_the_end(reader: asyncio.StreamReader, _: asyncio.StreamWriter) -> None:
+        await reader.read()
+        closed.set()
+
+    async with scripted_broker(wait_for_the_end) as settings:
+        error = await refusal(Session(settings, "5", will=Message("w", b"x" * 65_536)))
+        async with asyncio.timeout(PATIENCE):
+            await closed.wait()
+    assert str(error).startswith("no connection to 127.0.0.1")
 
 
 async def test_a_defect_in_reading_ends_the_session_and_not_the_loop(mosquitto: Mosquitto) -> None:
