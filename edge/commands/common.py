@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -27,6 +29,15 @@ def load_or_exit(path: Path) -> Station:
         return load(path)
     except StationFileError as error:
         refuse(str(error))
+
+
+def stop_on_signals() -> asyncio.Event:
+    """Return an event that SIGTERM and SIGINT set; for use inside the running event loop."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    return stop
 
 
 def refuse(message: str, code: int = BAD_INPUT) -> NoReturn:

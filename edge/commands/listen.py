@@ -7,7 +7,6 @@ import contextlib
 import json
 import logging
 import os
-import signal
 import sys
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
@@ -19,7 +18,14 @@ from typing import Any
 import click
 
 from edge.clock import SystemClock, iso_utc
-from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_argument, table
+from edge.commands.common import (
+    FOUND_WANTING,
+    load_or_exit,
+    refuse,
+    station_argument,
+    stop_on_signals,
+    table,
+)
 from edge.host.logs import set_up_logs
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.receiver import ANY_STATION, Receiver
@@ -66,12 +72,9 @@ async def _listen(
     show: Callable[[Receiver, asyncio.Event], Awaitable[None]] | None,
 ) -> dict[str, Any]:
     receiver = Receiver(settings, prefix, wanted, clock=SystemClock(), rng=Random())
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
+    stop = stop_on_signals()
     if seconds is not None:
-        loop.call_later(seconds, stop.set)
+        asyncio.get_running_loop().call_later(seconds, stop.set)
     listening = asyncio.create_task(receiver.run())
     if show:
         await show(receiver, stop)

@@ -5,13 +5,21 @@ from __future__ import annotations
 import asyncio
 import json
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 
-from edge.clock import SystemClock, iso_utc
-from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_argument, table
+from edge.clock import SystemClock, iso_utc, wait_for_event
+from edge.commands.common import (
+    FOUND_WANTING,
+    load_or_exit,
+    refuse,
+    station_argument,
+    stop_on_signals,
+    table,
+)
 from edge.field.assembly import poll_once
 from edge.measure.pipeline import Pipeline
 from edge.readings import Reading, Sample, Series
@@ -45,13 +53,14 @@ def command(
             f"expected some of {', '.join(station.channels)}"
         )
     reader = _Reader(station, channels or tuple(station.channels))
-    try:
-        all_good = asyncio.run(reader.run(follow=follow, every=every, as_json=as_json))
-    except KeyboardInterrupt:
-        return
-    if not all_good:
+    show = _print_json if as_json else _print_table
+    if follow:
+        asyncio.run(reader.follow(show, every))
+    elif not asyncio.run(reader.read_once(show)):
         sys.exit(FOUND_WANTING)
 
+
+Row = dict[str, Any]
 
 # A single poll cannot know a rate; that is no fault of the wiring.
 _AS_IT_SHOULD_BE = {Reason.OK.slug, Reason.NO_EARLIER_COUNT.slug}
@@ -64,27 +73,30 @@ class _Reader:
         self._pipelines: dict[str, Pipeline] = station.pipelines()
         self._clock = SystemClock()
 
-    async def run(self, *, follow: bool, every: float, as_json: bool) -> bool:
-        show = _print_json if as_json else _print_table
-        while True:
-            samples = await poll_once(self._station, self._clock, self._channels)
-            readings = {
-                name: self._pipelines[name].take(samples[name], due=True) for name in self._channels
-            }
-            rows = [
-                _row(samples[name], self._pipelines[name], series, reading)
-                for name in self._channels
-                for series, reading in zip(
-                    self._pipelines[name].series, readings[name], strict=True
-                )
-            ]
-            show(rows)
-            if not follow:
-                return all(row["status"] in _AS_IT_SHOULD_BE for row in rows)
-            await self._clock.sleep(every)
+    async def follow(self, show: Callable[[list[Row]], None], every: float) -> None:
+        """Read every so many seconds until interrupted."""
+        stop = stop_on_signals()
+        while not stop.is_set():
+            await self.read_once(show)
+            await wait_for_event(stop, self._clock, every)
+
+    async def read_once(self, show: Callable[[list[Row]], None]) -> bool:
+        """Read and show; tell whether every value is as it should be."""
+        samples = await poll_once(self._station, self._clock, self._channels)
+        rows = [
+            _row(samples[name], self._pipelines[name], series, reading)
+            for name in self._channels
+            for series, reading in zip(
+                self._pipelines[name].series,
+                self._pipelines[name].take(samples[name], due=True),
+                strict=True,
+            )
+        ]
+        show(rows)
+        return all(row["status"] in _AS_IT_SHOULD_BE for row in rows)
 
 
-def _row(sample: Sample, pipeline: Pipeline, series: Series, reading: Reading) -> dict[str, Any]:
+def _row(sample: Sample, pipeline: Pipeline, series: Series, reading: Reading) -> Row:
     """Return all that is known of one series, ready for JSON; numbers in the unit shown."""
     steps = [] if sample.raw is None else pipeline.explain(sample.raw)
     signal = next((step for step in steps if step.name in {"loop", "pulses"}), None)
@@ -105,13 +117,13 @@ def _shown(value: float, unit: Unit | None) -> float:
     return value if unit is None else unit.from_base(value)
 
 
-def _print_json(rows: list[dict[str, Any]]) -> None:
+def _print_json(rows: list[Row]) -> None:
     for row in rows:
         click.echo(json.dumps(row))
 
 
-def _print_table(rows: list[dict[str, Any]]) -> None:
-    def cells(row: dict[str, Any]) -> list[str]:
+def _print_table(rows: list[Row]) -> None:
+    def cells(row: Row) -> list[str]:
         number = "" if row["raw"] is None else f"{row['raw']:.10g}"
         signal = "" if row["signal"] is None else f"{row['signal']:.7g} {row['signal_unit']}"
         value = "" if row["value"] is None else f"{row['value']:.3f} {row['unit']}"

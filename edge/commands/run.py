@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-import signal
 import sys
 from pathlib import Path
 from random import Random
@@ -13,7 +12,13 @@ import click
 import structlog
 
 from edge.clock import SystemClock
-from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_argument
+from edge.commands.common import (
+    FOUND_WANTING,
+    load_or_exit,
+    refuse,
+    station_argument,
+    stop_on_signals,
+)
 from edge.daemon import Daemon
 from edge.host.logs import LogStyle, set_up_logs
 from edge.host.supervise import CrashLoopError
@@ -58,8 +63,4 @@ def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) ->
 
 
 async def _until_told_to_stop(daemon: Daemon) -> None:
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
-    await daemon.run(stop)
+    await daemon.run(stop_on_signals())

@@ -116,6 +116,10 @@ class Journal:
         rows = self._db.execute("SELECT channel, pulses, raw FROM tally")
         return {channel: Tally(pulses, int(raw)) for channel, pulses, raw in rows}
 
+    def dropped(self) -> list[tuple[int, int]]:
+        """Return the ranges that were deleted unsent."""
+        return list(self._db.execute("SELECT first, last FROM dropped ORDER BY first"))
+
     def bytes_used(self) -> int:
         """Return how much of the file is in use: its size less the pages free for reuse."""
         pages = self._one("PRAGMA page_count") - self._one("PRAGMA freelist_count")
@@ -125,7 +129,7 @@ class Journal:
         """Delete readings for good and return how many; the newest always stays.
 
         Where readings go that the broker never acknowledged, ``unsent_because`` puts it on record
-        in the table ``dropped``, with the time ``utc_ms``; their numbers then count as dealt with.
+        in the table ``dropped``, with the time ``utc_ms``.
         """
         last = min(last, self.newest - 1)
         if first > last:

@@ -42,7 +42,8 @@ class JournalWriter:
 
     def __init__(self, journal: Journal, retention: Retention, clock: Clock) -> None:
         self.newest = journal.newest
-        self.sent = RangeSet(journal.sent)
+        self.sent = RangeSet([*journal.sent, *journal.dropped()])
+        """What needs no sending: the broker has it, or it is gone for good."""
         self.overflowed = 0
         """Readings lost because the disk could not take them for too long."""
         self.on_growth: Callable[[int], None] = _ignore

@@ -185,6 +185,7 @@ class TestRetention:
         assert gone == [(2001, 7000)]
         rows = list(journal._db.execute("SELECT first, last, utc_ms, why FROM dropped"))
         assert rows == [(2001, 7000, 5, "size limit")]
+        assert journal.dropped() == [(2001, 7000)]
         assert journal.bytes_used() < 0.95 * tight.size_limit
 
     def test_nothing_is_left_to_delete_but_the_newest(self, journal):

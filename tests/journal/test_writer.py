@@ -122,6 +122,8 @@ async def test_unsent_readings_deleted_for_space_are_told(path):
         writer.submit(levels(1), {})
         assert await dropped.get() == (1, 100)
         assert [r.seq for r in await writer.fetch(1, 999)] == [101]
+    async with running(path) as again:
+        assert list(again.sent) == [(1, 100)]  # nobody will look for them
 
 
 async def test_pruning_that_fails_is_noted_not_fatal(path, monkeypatch):
