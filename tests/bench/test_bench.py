@@ -56,7 +56,7 @@ def test_a_broker_of_ones_own_and_a_dead_device(mosquitto):
     )  # fmt: skip
     ledger = json.loads(done.stdout.splitlines()[-1])
     assert done.returncode == 1
-    assert ledger["bad"] > 10
+    assert ledger["bad"] > 2
     assert ledger["arrived"] == ledger["made"]
     assert (ledger["broker"], ledger["broker_restarts"]) == ("127.0.0.1", 0)
     assert ledger["pulses_station"] == 0
