@@ -14,11 +14,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from types import TracebackType
-from typing import Self
 
 from amqtt.adapters import StreamWriterAdapter
 from amqtt.broker import Broker
+
+from hw_fakes.startable import Startable
 
 # Every client that drops its connection is a warning to amqtt; here that is the daily business.
 logging.getLogger("amqtt").setLevel(logging.CRITICAL)
@@ -33,7 +33,7 @@ _CONFIG = {
 }
 
 
-class EmbeddedBroker:
+class EmbeddedBroker(Startable):
     """A broker on 127.0.0.1; the system chooses the port at the first start, unless one is given.
 
     ``connections`` counts those that have been accepted.
@@ -75,18 +75,6 @@ class EmbeddedBroker:
         """Stop, and start again on the same port."""
         await self.stop()
         await self.start()
-
-    async def __aenter__(self) -> Self:
-        await self.start()
-        return self
-
-    async def __aexit__(
-        self,
-        exc_type: type[BaseException] | None,
-        exc: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        await self.stop()
 
     def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if self._broker is None:

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from edge.clock import Clock
 from edge.station.model import (
@@ -36,6 +34,7 @@ from hw_fakes.signals import (
     quantity_named,
     registers_of,
 )
+from hw_fakes.startable import Startable
 from hw_fakes.wires import LineWire, RtuWire, TcpWire, Wire
 from hw_fakes.world import World
 
@@ -44,7 +43,7 @@ _WORDS_PER_TIMEOUT = 4
 _LONGEST_SILENCE_S = 0.25
 
 
-class Hardware:
+class Hardware(Startable):
     """All simulated devices of a station; ``directory`` is where the links to the ports go.
 
     Raises ValueError for a station whose devices cannot be simulated: two different values in the
@@ -81,18 +80,6 @@ class Hardware:
         """Switch everything off."""
         for wire in self._wires.values():
             await wire.stop()
-
-    async def __aenter__(self) -> Self:
-        await self.start()
-        return self
-
-    async def __aexit__(
-        self,
-        exc_type: type[BaseException] | None,
-        exc: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        await self.stop()
 
     def port(self, bus: str) -> PtyPort | TcpSlave:
         """Return what a bus hangs on: something to unplug, or to stop."""

@@ -12,8 +12,8 @@ import asyncio
 import contextlib
 import socket
 import struct
-from types import TracebackType
-from typing import Self
+
+from hw_fakes.startable import Startable
 
 _CHUNK = 65536
 # SO_LINGER with a time of nought: closing the socket resets the connection.
@@ -37,7 +37,7 @@ class _Way:
         writer.write_eof()
 
 
-class CuttableLink:
+class CuttableLink(Startable):
     """Relays every connection made to ``port`` on 127.0.0.1 to a target.
 
     The port is chosen by the system at `start` and kept from then on.
@@ -104,18 +104,6 @@ class CuttableLink:
         self._back.open.set()
         if self._server is None:
             await self.start()
-
-    async def __aenter__(self) -> Self:
-        await self.start()
-        return self
-
-    async def __aexit__(
-        self,
-        exc_type: type[BaseException] | None,
-        exc: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        await self.stop()
 
     def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if self._server is None:

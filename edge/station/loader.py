@@ -18,10 +18,6 @@ from edge.station.wording import faults_of
 # A station of a thousand channels takes a third of this.
 _LARGEST_FILE = 1_000_000
 
-_BUS: TypeAdapter[Bus] = TypeAdapter(Bus)
-_CHANNEL: TypeAdapter[Channel] = TypeAdapter(Channel)
-_UPLINK: TypeAdapter[Uplink] = TypeAdapter(Uplink)
-
 # In these sections every entry is judged by itself; the others are judged as a whole.
 _SECTIONS_OF_ENTRIES = ("buses", "channels")
 
@@ -50,10 +46,15 @@ def station_from(text: str, file: str) -> Station:
     except ValidationError as error:
         broken = [_judged_whole(key) for key in parsed.broken]
         faults += [f for f in faults_of(error) if not any(_touch(f.key, key) for key in broken)]
-    sound = _SoundParts(parsed, faults)
-    buses = sound.entries("buses", _BUS)
-    channels = sound.entries("channels", _CHANNEL)
-    faults += check(buses, channels, sound.uplink)
+    if station is not None and not parsed.faults:
+        faults += check(station.buses, station.channels, station.uplink)
+    else:
+        # Built for a faulty file only: a daemon should not carry its types a second time.
+        bus: TypeAdapter[Bus] = TypeAdapter(Bus)
+        channel: TypeAdapter[Channel] = TypeAdapter(Channel)
+        sound = _SoundParts(parsed, faults)
+        buses, channels = sound.entries("buses", bus), sound.entries("channels", channel)
+        faults += check(buses, channels, sound.uplink)
     located = [*parsed.faults, *(_located(fault, parsed, file) for fault in faults)]
     if located or station is None:
         raise StationFileError(sorted(located, key=lambda fault: fault.line or 0))
@@ -145,7 +146,7 @@ class _SoundParts:
     @property
     def uplink(self) -> Uplink | None:
         if "uplink" in self._data and self._is_sound(("uplink",)):
-            return _UPLINK.validate_python(self._data["uplink"])
+            return Uplink.model_validate(self._data["uplink"])
         return None
 
     def _is_sound(self, key: KeyPath) -> bool:
