@@ -30,6 +30,9 @@ from edge.status import Category, Reason
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.publisher import Publisher
 
+# Real seconds; no time-out of a device in use is as long.
+_BUSES_STOP_WITHIN = 10.0
+
 
 class Daemon:
     """One station, from its devices to its broker."""
@@ -100,7 +103,9 @@ class Daemon:
         self._notifier.stopping()
         for task in buses:
             task.cancel()
-        await asyncio.wait(buses)
+        _, stuck = await asyncio.wait(buses, timeout=_BUSES_STOP_WITHIN)
+        if stuck:
+            self._log.error("buses do not stop", tasks=len(stuck))
         await self.writer.flush()
         if self.publisher and publishing:
             await self.publisher.stop()

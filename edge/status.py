@@ -88,6 +88,10 @@ class Reason(Enum):
         30, Quality.BAD, Category.FUNCTION_CHECK,
         "no earlier count yet to compute a rate from",
     )  # fmt: skip
+    COUNTER_RESET = (
+        32, Quality.UNCERTAIN, Category.MAINTENANCE_REQUIRED,
+        "the counter went backwards: reset or replaced; pulses since the last reading not counted",
+    )  # fmt: skip
     NOT_A_NUMBER = (31, Quality.BAD, Category.FAILURE, "the device did not send a number")
 
     # The line to the device.

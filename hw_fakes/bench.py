@@ -29,6 +29,7 @@ from edge.journal.journal import Journal
 from edge.readings import Journalled
 from edge.station.model import LoopChannel, PulseChannel, Station, Uplink
 from edge.units import Dimension
+from edge.uplink.books import Books
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.receiver import Receiver
 from hw_fakes.broker import EmbeddedBroker
@@ -240,11 +241,11 @@ def _ledger(
     arrived: dict[int, Journalled],
 ) -> Ledger:
     plan, station = state.plan, state.plan.station
-    books = state.receiver.library.books[station.station.id]
+    books = state.receiver.library.books.get(station.station.id) or Books()
     meters = {
         name: channel.meter()
         for name, channel in station.channels.items()
-        if isinstance(channel, PulseChannel)
+        if isinstance(channel, PulseChannel) and (channel.bus, channel.device) not in plan.dead
     }
     counted = {name: books.latest.get(f"{name}.total") for name in meters}
     pulses_station = sum(
@@ -260,19 +261,24 @@ def _ledger(
             books,
             arrived,
             truth=lambda series, utc_ms: hardware.truth(series, min(utc_ms, plan.end_utc_ms)),
-            levels=_levels(station),
+            levels=_levels(plan),
             pulses=(sum(hardware.pulses(name) for name in meters), pulses_station),
+            malformed=state.receiver.library.malformed,
+            faults=bool(plan.dead),
             notes=_notes(state),
         )
     finally:
         journal.close()
 
 
-def _levels(station: Station) -> dict[str, float]:
+def _levels(plan: BenchPlan) -> dict[str, float]:
+    """Return the range in metres of every level transmitter that answers."""
     return {
         name: abs(channel.range[1].value - channel.range[0].value)
-        for name, channel in station.channels.items()
-        if isinstance(channel, LoopChannel) and channel.range[0].dimension is Dimension.LENGTH
+        for name, channel in plan.station.channels.items()
+        if isinstance(channel, LoopChannel)
+        and channel.range[0].dimension is Dimension.LENGTH
+        and (channel.bus, channel.device) not in plan.dead
     }
 
 

@@ -19,6 +19,9 @@ Truth = Callable[[str, int], float | None]
 # as an error while the pump draws the level down.
 _LEVEL_TOLERANCE = 0.01
 
+# The first poll tells no rate, and a device that talks unasked may not have spoken yet.
+_BAD_AT_THE_START = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class Ledger:
@@ -42,6 +45,8 @@ class Ledger:
     """Messages that the receiver could not read."""
     bad: int
     """Readings of bad status."""
+    bad_limit: int
+    """How many may be bad in a run without faults: a few at the start."""
     pulses_world: int
     """Pulses the simulated meters gave."""
     pulses_station: int
@@ -65,6 +70,9 @@ class Ledger:
                 self.journalled == self.arrived
             ),
             "no reading arrived": self.arrived > 0,
+            f"{self.bad} readings are bad, more than {self.bad_limit}": self.bad <= self.bad_limit,
+            "no reading of a level is good": self.level_limit_m is None
+            or self.level_rms_m is not None,
             f"{self.gaps} readings are missing in between": self.gaps == 0,
             f"{self.unknown} readings arrived that the journal does not have": self.unknown == 0,
             f"{self.altered} readings arrived other than they were journalled": self.altered == 0,
@@ -115,9 +123,11 @@ def draw_up(
     truth: Truth,
     levels: Mapping[str, float],
     pulses: tuple[int, int],
+    malformed: int,
+    faults: bool,
     notes: Mapping[str, Any],
 ) -> Ledger:
-    """Draw up the account.
+    """Draw up the account; in a run with ``faults`` any number of readings may be bad.
 
     ``arrived`` holds what the receiver got, by number; ``levels`` the range in metres of every
     level series; ``pulses`` those of the world and those of the station.
@@ -142,8 +152,9 @@ def draw_up(
         gaps=sum(last - first + 1 for first, last in books.gaps()),
         altered=altered,
         unknown=len(arrived.keys() - numbers),
-        malformed=books.malformed,
+        malformed=malformed,
         bad=bad,
+        bad_limit=journalled if faults else math.ceil(journalled * _BAD_AT_THE_START),
         pulses_world=pulses[0],
         pulses_station=pulses[1],
         level_rms_m=math.sqrt(sum(e * e for e in errors) / len(errors)) if errors else None,

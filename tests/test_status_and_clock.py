@@ -27,6 +27,7 @@ def test_codes_that_stand_in_journals_never_change():
         22: "loop-failure-high",
         30: "no-earlier-count",
         31: "not-a-number",
+        32: "counter-reset",
         40: "no-reply",
         41: "bad-checksum",
         42: "short-frame",

@@ -76,11 +76,14 @@ async def _listen(
     if seconds is not None:
         asyncio.get_running_loop().call_later(seconds, stop.set)
     listening = asyncio.create_task(receiver.run())
+    # It never returns; should it crash, there is nothing left to wait for.
+    listening.add_done_callback(lambda _: stop.set())
     if show:
         await show(receiver, stop)
     await stop.wait()
     listening.cancel()
-    await asyncio.gather(listening, return_exceptions=True)
+    with contextlib.suppress(asyncio.CancelledError):
+        await listening
     return _summary(receiver)
 
 

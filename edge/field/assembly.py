@@ -7,11 +7,20 @@ from typing import cast
 
 from edge.clock import Clock
 from edge.field.bus import BusTask, DeviceRules, Point, Sink
-from edge.field.driver import Driver
+from edge.field.driver import Driver, Instant
 from edge.field.line import LineDriver
 from edge.field.modbus import ModbusDriver
 from edge.readings import Sample
-from edge.station.model import Bus, Channel, LineBus, LineRead, ModbusRead, Station
+from edge.station.model import (
+    Bus,
+    Channel,
+    LineBus,
+    LineDevice,
+    LineRead,
+    ModbusDevice,
+    ModbusRead,
+    Station,
+)
 from edge.status import Reason
 
 
@@ -42,32 +51,37 @@ def make_bus_tasks(station: Station, clock: Clock, sink: Sink) -> dict[str, BusT
                     channel: Point(settings.device, settings.sample_ms, settings.record_ms)
                     for channel, settings in channels.items()
                 },
-                {
-                    device: DeviceRules(1 + settings.retries, settings.back_off_limit.value)
-                    for device, settings in bus.devices.items()
-                },
+                {device: _rules(settings) for device, settings in bus.devices.items()},
                 clock=clock,
                 sink=sink,
             )
     return tasks
 
 
+def _rules(device: ModbusDevice | LineDevice) -> DeviceRules:
+    # To listen costs nothing: a device that talks unasked is listened to at every slot.
+    unasked = isinstance(device, LineDevice) and device.request is None
+    return DeviceRules(1 + device.retries, 0.0 if unasked else device.back_off_limit.value)
+
+
 async def poll_once(station: Station, clock: Clock, wanted: Iterable[str]) -> dict[str, Sample]:
     """Ask every device for the wanted channels now, once; return a sample for each channel."""
     names = set(wanted)
-    samples: dict[str, Sample] = {}
+    samples: list[Sample] = []
     for bus_name, bus in station.buses.items():
         channels = {n: c for n, c in channels_of(station, bus_name).items() if n in names}
+        if not channels:
+            continue
         driver = make_driver(bus, channels, clock)
-        reason = await driver.open()
-        for device, settings in bus.devices.items():
-            here = [name for name, channel in channels.items() if channel.device == device]
-            if not here:
+        try:
+            reason = await driver.open()
+            if reason is not Reason.OK:
+                samples += Instant.now(clock).samples(dict.fromkeys(channels, reason))
                 continue
-            if reason is Reason.OK:
-                got = await driver.read(device, here, tries=1 + settings.retries)
-            else:
-                got = [Sample(n, clock.utc_ms(), clock.monotonic(), None, reason) for n in here]
-            samples |= {sample.channel: sample for sample in got}
-        await driver.close()
-    return samples
+            for device, settings in bus.devices.items():
+                here = [name for name, channel in channels.items() if channel.device == device]
+                if here:
+                    samples += await driver.read(device, here, tries=1 + settings.retries)
+        finally:
+            await driver.close()
+    return {sample.channel: sample for sample in samples}

@@ -205,8 +205,8 @@ class BusTask:
             counts.answers[device] = counts.answers.get(device, 0) + 1
 
 
-# Reasons that mean the time-out was waited out: these are what back-off is for. An exception reply
-# or a text that is no number comes from a device that is alive.
+# Reasons that mean the device was asked in vain, most often for the whole time-out: these are what
+# back-off is for. An exception reply or a text that is no number comes from a device that is alive.
 _NO_ANSWER = {
     Reason.NO_REPLY,
     Reason.BAD_CHECKSUM,
@@ -217,5 +217,4 @@ _NO_ANSWER = {
     Reason.PORT_DENIED,
     Reason.PORT_UNUSABLE,
     Reason.NO_CONNECTION,
-    Reason.SILENT,
 }

@@ -1,8 +1,14 @@
-"""Serial devices that speak in lines of text, when asked or unasked."""
+"""Serial devices that speak in lines of text, when asked or unasked.
+
+A line does not say who sent it. A reply that comes after its time-out would pass for that of the
+device asked next; so another device is asked only when the late one has had two more time-outs to
+say what it still had to say.
+"""
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Mapping, Sequence
 
 from edge.clock import Clock
@@ -34,7 +40,10 @@ class LineDriver:
         self._readers = {name: LineReader(device) for name, device in bus.devices.items()}
         self._lines: asyncio.Queue[bytes] = asyncio.Queue(_MOST_LINES_WAITING)
         self._splitter = self._splitter_for(next(iter(bus.devices)))
+        self._owing, self._owing_until = "", 0.0  # who owes a reply, until which event-loop time
         self._last: tuple[bytes, Instant, float] | None = None  # line, when, event-loop time
+        self._heard = asyncio.Event()
+        self._first_word_by = 0.0  # event-loop time
 
     @property
     def connected(self) -> bool:
@@ -44,6 +53,9 @@ class LineDriver:
     async def open(self) -> Reason:
         """See `Driver`."""
         self._last = None
+        self._heard.clear()
+        longest = max(device.timeout.value for device in self._bus.devices.values())
+        self._first_word_by = asyncio.get_running_loop().time() + longest
         return self._port.open()
 
     async def close(self) -> None:
@@ -52,53 +64,63 @@ class LineDriver:
 
     async def read(self, device: str, channels: Sequence[str], *, tries: int) -> list[Sample]:
         """See `Driver`."""
-        before = Instant.now(self._clock)
         if self._bus.devices[device].request is None:
-            fields, instant = self._overheard(device)
+            fields, instant = await self._overhear(device)
         else:
-            fields = await self._ask(device, tries)
-            instant = before.until(Instant.now(self._clock))
-        return [
-            instant.sample(
-                channel,
-                fields
-                if isinstance(fields, Reason)
-                else number(fields[self._points[channel].field]),
-            )
-            for channel in channels
-        ]
+            fields, instant = await self._ask(device, tries)
+        if isinstance(fields, Reason):
+            return instant.samples(dict.fromkeys(channels, fields))
+        return instant.samples(
+            {name: number(fields[self._points[name].field]) for name in channels}
+        )
 
-    async def _ask(self, device: str, tries: int) -> Fields:
+    async def _ask(self, device: str, tries: int) -> tuple[Fields, Instant]:
+        """Return the fields of a device's reply, or why there are none, and when."""
+        loop, grace = asyncio.get_running_loop(), 2 * self._bus.devices[device].timeout.value
+        if self._owing != device:
+            await asyncio.sleep(max(0.0, self._owing_until - loop.time()))
+        for failed in range(tries):
+            before = Instant.now(self._clock)
+            fields = await self._try(device)
+            instant = before.until(Instant.now(self._clock))
+            if failed or isinstance(fields, Reason):
+                self._owing, self._owing_until = device, loop.time() + grace
+            if not (isinstance(fields, Reason) and self.connected):
+                break
+        return fields, instant
+
+    async def _try(self, device: str) -> Fields:
+        """Ask once."""
         settings = self._bus.devices[device]
         request = (settings.request or "").encode("latin-1")
-        fields: Fields = Reason.NO_REPLY
-        for _ in range(tries):
-            # Whatever came before this moment is no reply to what is asked now.
-            self._splitter = self._splitter_for(device)
-            self._lines = asyncio.Queue(_MOST_LINES_WAITING)
-            if not self._port.write(request):
-                break
-            fields = await self._reply(device, request)
-            if not isinstance(fields, Reason):
-                return fields
-        return fields if self.connected else why_closed(self._bus.port)
-
-    async def _reply(self, device: str, request: bytes) -> Fields:
+        # Whatever came before this moment is no reply to what is asked now.
+        self._splitter = self._splitter_for(device)
+        self._lines = asyncio.Queue(_MOST_LINES_WAITING)
+        if not self._port.write(request):
+            return why_closed(self._bus.port)
         try:
-            async with asyncio.timeout(self._bus.devices[device].timeout.value):
+            async with asyncio.timeout(settings.timeout.value):
                 line = await self._lines.get()
                 # A two-wire converter may hear itself.
                 if line.strip() == request.strip():
                     line = await self._lines.get()
         except TimeoutError:
+            if not self.connected:
+                return why_closed(self._bus.port)
             return Reason.SHORT_FRAME if self._splitter.unfinished else Reason.NO_REPLY
         return self._readers[device].read(line)
 
-    def _overheard(self, device: str) -> tuple[Fields, Instant]:
-        settings, now = self._bus.devices[device], asyncio.get_running_loop().time()
+    async def _overhear(self, device: str) -> tuple[Fields, Instant]:
+        """Return the fields of the last line heard, or why there are none, and when that was."""
+        loop, timeout = asyncio.get_running_loop(), self._bus.devices[device].timeout.value
+        if self.connected and self._last is None:
+            # The port has just been opened: let the device come to its first word.
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout_at(self._first_word_by):
+                    await self._heard.wait()
         if not self.connected:
             return why_closed(self._bus.port), Instant.now(self._clock)
-        if self._last is None or now - self._last[2] > settings.timeout.value:
+        if self._last is None or loop.time() - self._last[2] > timeout:
             return Reason.SILENT, Instant.now(self._clock)
         line, instant, _ = self._last
         return self._readers[device].read(line), instant
@@ -109,5 +131,6 @@ class LineDriver:
     def _bytes(self, data: bytes) -> None:
         for line in self._splitter.feed(data):
             self._last = line, Instant.now(self._clock), asyncio.get_running_loop().time()
+            self._heard.set()
             if not self._lines.full():
                 self._lines.put_nowait(line)

@@ -9,8 +9,8 @@ failed, has `diagnose` look at what was heard.
 
 *Late replies.* An RTU frame carries no transaction number: a reply that comes after its time-out
 would pass for the reply to the next request, if that goes to the same unit. Repeating the *same*
-request is harmless. A different one waits until the unit has had another full time-out to say
-what it still had to say.
+request is harmless. A different one waits until the unit has had two more time-outs to say what it
+still had to say.
 
 *Silence.* RTU frames are told apart by silence alone. A fast computer would ask the next unit
 before the last one's frame has ended in the ears of the others; so a request waits for the silence
@@ -42,7 +42,7 @@ from edge.field.modbus_codec import (
 )
 from edge.field.serial_port import why_closed
 from edge.readings import Sample
-from edge.station.model import ModbusRead, ModbusRtuBus, ModbusTcpBus
+from edge.station.model import ModbusDevice, ModbusRead, ModbusRtuBus, ModbusTcpBus
 from edge.status import Reason, modbus_exception
 
 Client = AsyncModbusSerialClient | AsyncModbusTcpClient
@@ -97,34 +97,46 @@ class ModbusDriver:
             self._plans[key] = plan({channel: self._points[channel] for channel in channels})
         samples: list[Sample] = []
         for request in self._plans[key]:
-            await self._wait_for_silence(self._bus.devices[device].unit)
-            before = Instant.now(self._clock)
-            reply = await self._ask(device, request, tries)
-            if reply is Reason.NO_REPLY:
+            answer, instant = await self._ask(self._bus.devices[device], request, tries)
+            if answer is Reason.NO_REPLY:
                 tries = 1  # most likely it is the device; do not wait the same wait over and over
-            instant = before.until(Instant.now(self._clock))
-            samples += instant.samples(_spread(request, reply))
+            samples += instant.samples(_spread(request, answer))
         return samples
 
-    async def _ask(self, device: str, request: Request, tries: int) -> list[int] | Reason:
-        unit, timeout = self._bus.devices[device].unit, self._bus.devices[device].timeout.value
-        loop = asyncio.get_running_loop()
-        answer: list[int] | Reason = Reason.NO_REPLY
-        for _ in range(tries):
-            if self._client is None or not self._client.connected:
-                return self._why_closed()
-            self._heard = b""
-            try:
-                async with asyncio.timeout(timeout):
-                    reply = await _send(self._client, unit, request)
-                _heed_cancellation()
-                return _values(request, reply)
-            except (TimeoutError, ModbusException, OSError):
-                answer = diagnose(self._heard, unit, request.function, self._framing)
-                self._stray_until[unit] = loop.time() + timeout
-            finally:
-                self._quiet_until = loop.time() + self._gap
-        return answer if self.connected else self._why_closed()
+    async def _ask(
+        self, device: ModbusDevice, request: Request, tries: int
+    ) -> tuple[list[int] | Reason, Instant]:
+        """Return what was answered, or why nothing was, and when."""
+        await self._wait_for_silence(device.unit)
+        for failed in range(tries):
+            before = Instant.now(self._clock)
+            answer, replied = await self._try(device, request)
+            instant = before.until(Instant.now(self._clock))
+            if failed or not replied:
+                # Every try that failed still owes its reply, this one's success notwithstanding.
+                grace = 2 * device.timeout.value
+                self._stray_until[device.unit] = asyncio.get_running_loop().time() + grace
+            if replied or not self.connected:
+                break
+        return answer, instant
+
+    async def _try(self, device: ModbusDevice, request: Request) -> tuple[list[int] | Reason, bool]:
+        """Ask once; return the answer or a reason, and whether the device replied."""
+        if self._client is None or not self._client.connected:
+            return self._why_closed(), False
+        self._heard = b""
+        try:
+            async with asyncio.timeout(device.timeout.value):
+                reply = await _send(self._client, device.unit, request)
+        except (TimeoutError, ModbusException, OSError):
+            _heed_cancellation()
+            if not self.connected:
+                return self._why_closed(), False
+            return diagnose(self._heard, device.unit, request.function, self._framing), False
+        finally:
+            self._quiet_until = asyncio.get_running_loop().time() + self._gap
+        _heed_cancellation()
+        return _values(request, reply), True
 
     async def _wait_for_silence(self, unit: int) -> None:
         until = max(self._quiet_until, self._stray_until.pop(unit, 0.0))

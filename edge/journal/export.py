@@ -86,7 +86,7 @@ def write_csv(rows: Iterable[Journalled], out: TextIO, shown: Mapping[str, Unit]
                 row.seq,
                 iso_utc(row.utc_ms),
                 row.series,
-                "" if row.value is None else f"{unit.from_base(row.value):.9g}",
+                "" if row.value is None else f"{unit.from_base(row.value):.15g}",
                 unit.symbol,
                 row.reason.quality.name.lower(),
                 row.reason.slug,

@@ -17,17 +17,20 @@ A `Journal` belongs to one thread. `edge.journal.writer` gives it one.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import IO
 
-from edge.journal.layout import LAYOUT_VERSION
+from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 from edge.journal.ranges import RangeSet
 from edge.measure.pulses import Tally
 from edge.readings import Journalled, Reading, Series
 from edge.status import BY_CODE, Reason
+from edge.units import UNITS, Unit
 
 _PAGE_CACHE_KIB = 1024
 
@@ -43,11 +46,12 @@ class Journal:
         """Open the file, make or migrate it as needed, and make sure ``series`` are known to it.
 
         Raises JournalError when the directory is missing or not writable, when the file is not a
-        journal, and when it was written by a newer version.
+        journal, is in use or was written by a newer version, and when a series' unit has changed.
         """
         self.path = path
-        _prepare(path)
+        self._lock = _lock(path)
         try:
+            _prepare(path)
             self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
@@ -61,12 +65,15 @@ class Journal:
                 self._ids[name], self._names[id_] = id_, name
             self.newest: int = self._one("SELECT coalesce(max(seq), 0) FROM reading")
             self.sent = RangeSet(self._db.execute("SELECT first, last FROM sent ORDER BY first"))
-        except sqlite3.Error as error:
-            raise JournalError(f"{path}: {error}") from None
+        except (sqlite3.Error, JournalError) as error:
+            self._lock.close()
+            message = str(error) if isinstance(error, JournalError) else f"{path}: {error}"
+            raise JournalError(message) from None
 
     def close(self) -> None:
         """Close the file; what was appended is safe already."""
         self._db.close()
+        self._lock.close()
 
     def append(
         self,
@@ -111,6 +118,12 @@ class Journal:
             for seq, id_, utc_ms, value, code in rows
         ]
 
+    def units(self) -> dict[str, Unit]:
+        """Return the unit of every series' values, by its name."""
+        return {
+            name: UNITS[unit] for name, unit in self._db.execute("SELECT name, unit FROM series")
+        }
+
     def tallies(self) -> dict[str, Tally]:
         """Return the counters' states as last committed, by channel."""
         rows = self._db.execute("SELECT channel, pulses, raw FROM tally")
@@ -147,6 +160,12 @@ class Journal:
         """Return the lowest number still there; one past the newest when there is none."""
         return self._one("SELECT coalesce(min(seq), ?) FROM reading", self.newest + 1)
 
+    def held(self, first: int, last: int) -> int:
+        """Return the lowest number still there from ``first`` to ``last``; 0 when there is none."""
+        return self._one(
+            "SELECT coalesce(min(seq), 0) FROM reading WHERE seq BETWEEN ? AND ?", first, last
+        )
+
     def first_not_older(self, utc_ms: int) -> int:
         """Return the number of the first reading taken at ``utc_ms`` or later, in book order."""
         return self._one(
@@ -156,11 +175,17 @@ class Journal:
         )
 
     def _learn(self, series: Series) -> None:
+        base = series.unit.dimension.base
         self._db.execute(
-            "INSERT INTO series (name, unit) VALUES (?, ?)"
-            " ON CONFLICT (name) DO UPDATE SET unit = excluded.unit WHERE unit <> excluded.unit",
-            (series.name, series.unit.dimension.base),
+            "INSERT OR IGNORE INTO series (name, unit) VALUES (?, ?)", (series.name, base)
         )
+        query = "SELECT unit FROM series WHERE name = ?"
+        (unit,) = self._db.execute(query, (series.name,)).fetchone()
+        if unit != base:
+            raise JournalError(
+                f"{self.path}: the readings of {series.name} in this journal are in {unit}, those"
+                f" of the station file in {base}. Give the channel another name"
+            )
 
     def _one(self, query: str, *values: int) -> int:
         return int(self._db.execute(query, values).fetchone()[0])
@@ -177,14 +202,28 @@ class Journal:
             raise
 
 
+def _lock(path: Path) -> IO[bytes]:
+    """Keep other processes from writing the same journal, as long as the returned file is open."""
+    # A file of its own: to close the journal itself would let go of the locks SQLite holds on it.
+    try:
+        lock = path.with_name(f"{path.name}-lock").open("wb")
+    except FileNotFoundError:
+        raise JournalError(f"{path}: the directory {path.parent} does not exist") from None
+    except OSError as error:
+        raise JournalError(f"{path}: {error.strerror}") from None
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        lock.close()
+        raise JournalError(f"{path}: another daemon writes this journal") from None
+    return lock
+
+
 def _prepare(path: Path) -> None:
     """Make sure that a journal of the present layout lies at ``path``."""
-    if not path.parent.is_dir():
-        raise JournalError(f"{path}: the directory {path.parent} does not exist")
-    try:
-        version = _layout_version(path)
-    except sqlite3.Error as error:
-        raise JournalError(f"{path}: {error}") from None
+    application, version = _marks(path)
+    if application not in {0, APPLICATION_ID} or (version and not application):
+        raise JournalError(f"{path}: found another program's database, expected a journal")
     if version > LAYOUT_VERSION:
         raise JournalError(
             f"{path}: written by a newer version (layout {version}); this one knows layouts"
@@ -198,6 +237,11 @@ def _prepare(path: Path) -> None:
             raise JournalError(f"{path}: could not be brought to layout {LAYOUT_VERSION}: {why}")
 
 
-def _layout_version(path: Path) -> int:
+def _marks(path: Path) -> tuple[int, int]:
+    """Return the application id and the layout version that a database file bears."""
     with contextlib.closing(sqlite3.connect(path)) as db:
-        return int(db.execute("PRAGMA user_version").fetchone()[0])
+        (tables,) = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        (application,) = db.execute("PRAGMA application_id").fetchone()
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+    # A database with tables and without a mark is somebody's, only not ours.
+    return (application or -1 if tables else application), version

@@ -3,3 +3,6 @@
 from __future__ import annotations
 
 LAYOUT_VERSION = 1
+
+APPLICATION_ID = 0x6C7A6A6C
+"""What SQLite's ``PRAGMA application_id`` says in a journal, to tell it from other databases."""

@@ -13,7 +13,7 @@ import sys
 
 from sqlite_utils import Database, Migrations
 
-from edge.journal.layout import LAYOUT_VERSION
+from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 
 migrations = Migrations("journal")
 
@@ -56,6 +56,7 @@ def readings_tallies_and_what_was_sent(db: Database) -> None:
             utc_ms INTEGER NOT NULL,
             why TEXT NOT NULL
         ) STRICT""")
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     db.execute("PRAGMA user_version = 1")
 
 

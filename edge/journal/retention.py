@@ -53,7 +53,7 @@ def prune(journal: Journal, rule: Retention, now_ms: int) -> Pruned:
 def _delete_sent(journal: Journal, until: int) -> int:
     """Delete up to a portion of the oldest sent readings numbered up to ``until``."""
     for first, last in journal.sent.within(journal.oldest(), until):
-        deleted = journal.delete(first, min(last, first + _PORTION - 1))
-        if deleted:
+        held = journal.held(first, last)
+        if held and (deleted := journal.delete(held, min(last, held + _PORTION - 1))):
             return deleted
     return 0

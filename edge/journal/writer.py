@@ -18,7 +18,7 @@ from typing import TypeVar
 import structlog
 
 from edge.clock import Clock, wait_for_event
-from edge.journal.journal import Journal
+from edge.journal.journal import Journal, JournalError
 from edge.journal.ranges import RangeSet
 from edge.journal.retention import Pruned, Retention, prune
 from edge.measure.pulses import Tally
@@ -44,6 +44,8 @@ class JournalWriter:
         self.newest = journal.newest
         self.sent = RangeSet([*journal.sent, *journal.dropped()])
         """What needs no sending: the broker has it, or it is gone for good."""
+        self.units = journal.units()
+        """Unit of every series' values, by its name."""
         self.overflowed = 0
         """Readings lost because the disk could not take them for too long."""
         self.on_growth: Callable[[int], None] = _ignore
@@ -58,6 +60,7 @@ class JournalWriter:
         self._tallies: dict[str, Tally] = {}
         self._acknowledged: list[tuple[int, int]] = []
         self._wake = asyncio.Event()
+        self._commit: asyncio.Task[bool] | None = None
         self._committing = asyncio.Lock()
         self._next_prune = clock.monotonic()
         self._failing = ""
@@ -67,6 +70,7 @@ class JournalWriter:
         """Hand over the readings of a round, with the tallies of the counters behind them."""
         self._readings += readings
         self._tallies |= tallies
+        self._keep_within_memory()
         self._wake.set()
 
     def acknowledge(self, first: int, last: int) -> None:
@@ -75,30 +79,44 @@ class JournalWriter:
         self._acknowledged.append((first, last))
 
     async def fetch(self, first: int, last: int) -> list[Journalled]:
-        """Return the readings numbered from ``first`` to ``last`` that are still there."""
-        return await self._in_thread(lambda: self._journal.fetch(first, last))
+        """Return the readings numbered from ``first`` to ``last`` that are still there.
+
+        Raises JournalError when they cannot be read.
+        """
+        try:
+            return await self._in_thread(lambda: self._journal.fetch(first, last))
+        except sqlite3.Error as error:
+            raise JournalError(f"readings {first} to {last}: {error}") from None
 
     async def run(self) -> None:
         """Commit what comes in until cancelled; `close` then commits the rest."""
         while True:
             await wait_for_event(self._wake, self._clock, _LONGEST_UNWRITTEN)
             self._wake.clear()
-            if not await self._commit():
+            if not await self.flush():
                 await self._clock.sleep(_RETRY_PAUSE)
                 self._wake.set()
             await self._prune_when_due()
 
-    async def flush(self) -> None:
-        """Commit at once what has been handed over."""
-        await self._commit()
+    async def flush(self) -> bool:
+        """Commit at once what has been handed over; tell whether that worked.
+
+        The commit goes on when the caller is cancelled: a reading taken off the queue is either
+        committed or put back, whoever waits for it.
+        """
+        self._commit = asyncio.ensure_future(self._commit_all())
+        return await asyncio.shield(self._commit)
 
     async def close(self) -> None:
         """Commit what is left, once, and let go of the file."""
-        await self._commit()
+        if not await self.flush():
+            self._log.critical(
+                "readings lost: the journal cannot be written", n=len(self._readings)
+            )
         await self._in_thread(self._journal.close)
         self._thread.shutdown()
 
-    async def _commit(self) -> bool:
+    async def _commit_all(self) -> bool:
         async with self._committing:
             readings, self._readings = self._readings, []
             tallies, self._tallies = self._tallies, {}
@@ -109,26 +127,27 @@ class JournalWriter:
                 self.newest = await self._in_thread(
                     lambda: self._journal.append(readings, tallies, acknowledged)
                 )
-            except sqlite3.Error as error:
-                self._take_back(readings, tallies, acknowledged)
+            except BaseException as error:
+                self._readings = readings + self._readings
+                self._tallies = tallies | self._tallies
+                self._acknowledged = acknowledged + self._acknowledged
+                self._keep_within_memory()
+                if not isinstance(error, sqlite3.Error):
+                    raise
                 self._note(str(error))
                 return False
         self._note("")
         self.on_growth(self.newest)
         return True
 
-    def _take_back(
-        self,
-        readings: list[Reading],
-        tallies: dict[str, Tally],
-        acknowledged: list[tuple[int, int]],
-    ) -> None:
-        """Put what could not be committed back in front of what has come in meanwhile."""
-        held = readings + self._readings
-        self.overflowed += max(0, len(held) - _MOST_HELD)
-        self._readings = held[-_MOST_HELD:]
-        self._tallies = tallies | self._tallies
-        self._acknowledged = acknowledged + self._acknowledged
+    def _keep_within_memory(self) -> None:
+        surplus = len(self._readings) - _MOST_HELD
+        if surplus <= 0:
+            return
+        if not self.overflowed:
+            self._log.critical("the journal cannot keep up: the oldest readings in memory are lost")
+        self.overflowed += surplus
+        del self._readings[:surplus]
 
     def _note(self, failing: str) -> None:
         if failing == self._failing:
@@ -142,12 +161,14 @@ class JournalWriter:
     async def _prune_when_due(self) -> None:
         if self._clock.monotonic() < self._next_prune or self._failing:
             return
-        self._next_prune = self._clock.monotonic() + _PRUNE_EVERY
-        now_ms = self._clock.utc_ms()
-        while (done := await self._prune_portion(now_ms)) != Pruned():
-            for first, last in done.dropped:
-                self._log.warning("readings never sent deleted: size limit", first=first, last=last)
-                self.on_drop(first, last)
+        done = await self._prune_portion(self._clock.utc_ms())
+        if done == Pruned():
+            self._next_prune = self._clock.monotonic() + _PRUNE_EVERY
+        else:
+            self._wake.set()  # there may be more; what was handed over meanwhile comes first
+        for first, last in done.dropped:
+            self._log.warning("readings never sent deleted: size limit", first=first, last=last)
+            self.on_drop(first, last)
 
     async def _prune_portion(self, now_ms: int) -> Pruned:
         try:
@@ -157,8 +178,7 @@ class JournalWriter:
             return Pruned()
 
     async def _in_thread(self, call: Callable[[], T]) -> T:
-        # Shielded: a task that is cancelled while it waits must not take a commit off the queue.
-        return await asyncio.shield(asyncio.get_running_loop().run_in_executor(self._thread, call))
+        return await asyncio.get_running_loop().run_in_executor(self._thread, call)
 
 
 def _ignore(_newest: int) -> None:

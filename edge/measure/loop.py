@@ -38,14 +38,13 @@ _BANDS_ABOVE = (
 )
 
 # An ADC that shows 3.9999996 mA for 4 mA must not cast doubt on an empty tank: currents are judged
-# to the nearest microampere, a tenth of what the bands are apart.
-_JUDGED_TO = 1e-6
+# to the nearest microampere, far finer than the bands.
+_JUDGED_TO_DECIMALS = 6
 
 
 def judge(amperes: float) -> Reason:
-    """Say what a loop current means by NAMUR NE 43. ``amperes`` is any finite number."""
-    judged = round(amperes / _JUDGED_TO) * _JUDGED_TO
-    judged = round(judged, 9)
+    """Say what a loop current means by NAMUR NE 43. ``amperes`` is any number."""
+    judged = round(amperes, _JUDGED_TO_DECIMALS)
     for limit, reason in _BANDS_BELOW:
         if judged < limit:
             return reason

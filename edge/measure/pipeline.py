@@ -97,8 +97,11 @@ class ScaledPipeline:
             return None, Reason.NOT_A_NUMBER
         if isinstance(self._scale, LoopScale):
             value, reason = self._scale.value(sample.raw)
-            return value, worst(sample.reason, reason)
-        return self._scale.at(sample.raw), sample.reason
+        else:
+            value, reason = self._scale.at(sample.raw), Reason.OK
+        if value is not None and not math.isfinite(value):
+            return None, Reason.NOT_A_NUMBER
+        return value, worst(sample.reason, reason)
 
 
 class PulsePipeline:
@@ -166,6 +169,8 @@ class PulsePipeline:
             return Reason.NOT_A_NUMBER
         before = self.tally or Tally(pulses=0, raw=raw)
         self.tally = before.advance(raw, self._bits)
+        if before.went_backwards(raw, self._bits):
+            return worst(sample.reason, Reason.COUNTER_RESET)
         return sample.reason
 
     def _rate(self, name: str, sample: Sample, pulses: int, reason: Reason) -> Reading:

@@ -18,14 +18,24 @@ class Tally:
     def advance(self, raw: int, bits: int) -> Tally:
         """Return the tally after the counter, ``bits`` wide, was seen at ``raw``.
 
-        A smaller number than the last is one rollover; that is right as long as the counter is
-        read at least once in 2**bits pulses. Raises ValueError for a ``raw`` that such a counter
-        cannot show.
+        A smaller number than the last is a rollover. A step of half the counter's range or more is
+        not believed: the counter has gone backwards, and the tally begins anew from ``raw`` without
+        counting (see `went_backwards`). So a counter must be read at least once in 2**(bits-1)
+        pulses. Raises ValueError for a ``raw`` that such a counter cannot show.
         """
         if not 0 <= raw < 1 << bits:
             msg = f"a {bits}-bit counter cannot stand at {raw}"
             raise ValueError(msg)
-        return replace(self, pulses=self.pulses + (raw - self.raw) % (1 << bits), raw=raw)
+        step = 0 if self.went_backwards(raw, bits) else (raw - self.raw) % (1 << bits)
+        return replace(self, pulses=self.pulses + step, raw=raw)
+
+    def went_backwards(self, raw: int, bits: int) -> bool:
+        """Tell whether a counter that shows ``raw`` has been reset or replaced.
+
+        What is told from a rollover in this way is a counter that stood in the lower half of its
+        range, as a wide one does for years.
+        """
+        return (raw - self.raw) % (1 << bits) >= 1 << (bits - 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,6 @@ class Books:
     def __init__(self) -> None:
         self.packs = 0
         """Messages that could be read."""
-        self.malformed = 0
-        """Messages that could not."""
         self.arrived = 0
         """Readings in all packs, duplicates included."""
         self.duplicates = 0
@@ -28,15 +26,6 @@ class Books:
         """The reading with the highest number, by series."""
         self.seen = RangeSet()
         """Numbers of the readings that have come."""
-
-    def take(self, payload: bytes) -> list[Journalled]:
-        """Enter a message; return the readings in it that are new, in order of their numbers."""
-        try:
-            pack = decode(payload)
-        except SenmlError:
-            self.malformed += 1
-            return []
-        return self.enter(pack)
 
     def enter(self, pack: Pack) -> list[Journalled]:
         """Enter a pack; return the readings in it that are new, in order of their numbers."""

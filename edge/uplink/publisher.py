@@ -15,7 +15,7 @@ Slots and pauses are counted on the clock; the time allowed for a farewell is re
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from random import Random
@@ -24,9 +24,11 @@ from typing import Any, Protocol, TypeVar
 import structlog
 
 from edge.clock import Clock, next_slot, wait_for_event
+from edge.journal.journal import JournalError
 from edge.journal.ranges import RangeSet
 from edge.readings import Journalled
 from edge.station.model import Station, Uplink
+from edge.units import Unit
 from edge.uplink import announce
 from edge.uplink.backoff import BackOff, VersionChoice
 from edge.uplink.outbox import Outbox, Range
@@ -64,8 +66,16 @@ class Store(Protocol):
         """What the broker has acknowledged."""
         ...
 
+    @property
+    def units(self) -> Mapping[str, Unit]:
+        """Unit of every series' values, by its name."""
+        ...
+
     async def fetch(self, first: int, last: int) -> list[Journalled]:
-        """Return the readings numbered from ``first`` to ``last`` that are still there."""
+        """Return the readings numbered from ``first`` to ``last`` that are still there.
+
+        Raises JournalError when they cannot be read.
+        """
         ...
 
     def acknowledge(self, first: int, last: int) -> None:
@@ -118,7 +128,9 @@ class Publisher:
         self.state = UplinkState()
         self._plan: Uplink = station.uplink
         self._station = station
-        self._units = announce.units(station)
+        # Series that the station file no longer has may still wait to be sent.
+        old = {name: unit.dimension.senml or "" for name, unit in store.units.items()}
+        self._units = old | announce.units(station)
         self._id = station.station.id
         self._topic = announce.readings_topic(self._plan.topic_prefix, self._id)
         self._status_topic = announce.status_topic(self._plan.topic_prefix, self._id)
@@ -257,26 +269,35 @@ class Publisher:
     # ------------------------------------------------------------------------------- sending
 
     async def _send_pending(self, session: Session) -> None:
-        """Send until nothing is pending or the broker refuses. Raises ConnectionLostError."""
+        """Send until nothing is pending, or the broker refuses or the journal cannot be read.
+
+        Raises ConnectionLostError.
+        """
         under_way: dict[asyncio.Future[None], _Pack] = {}
-        refused = False
+        hindered = False
         while True:
-            if not refused:
-                await self._fill_window(session, under_way)
+            if not hindered:
+                hindered = not await self._fill_window(session, under_way)
             if not under_way:
                 break
             for answer in await _first_of(under_way):
-                refused |= not self._settle(answer, under_way.pop(answer))
-        if not refused:
+                hindered |= not self._settle(answer, under_way.pop(answer))
+        if not hindered:
             self._back_off.reset()
             self._note("")
 
     async def _fill_window(
         self, session: Session, under_way: dict[asyncio.Future[None], _Pack]
-    ) -> None:
+    ) -> bool:
+        """Send as much as may be under way; False when the journal cannot be read."""
         self._outbox.grew(self._store.newest)
         while (range_ := self._outbox.next_range(self._pack_size)) is not None:
-            readings = await self._store.fetch(*range_)
+            try:
+                readings = await self._store.fetch(*range_)
+            except JournalError as error:
+                self._outbox.put_back(*range_)
+                self._note(f"the journal cannot be read: {error}")
+                return False
             if not readings:  # deleted meanwhile
                 self._outbox.acknowledged(*range_)
                 continue
@@ -288,6 +309,7 @@ class Publisher:
             under_way[session.publish(self._topic, payload)] = _Pack(
                 range_, len(readings), len(payload)
             )
+        return True
 
     def _settle(self, answer: asyncio.Future[None], pack: _Pack) -> bool:
         """Book what the broker answered; False when it refused. Raises ConnectionLostError."""

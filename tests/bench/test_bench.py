@@ -55,7 +55,7 @@ def test_a_broker_of_ones_own_and_a_dead_device(mosquitto):
         "--broker", f"127.0.0.1:{mosquitto.port}", "--dead", "rs485.counter",
     )  # fmt: skip
     ledger = json.loads(done.stdout.splitlines()[-1])
-    assert done.returncode == 1
+    assert done.returncode == 0, ledger  # what was asked for is no surprise
     assert ledger["bad"] > 2
     assert ledger["arrived"] == ledger["made"]
     assert (ledger["broker"], ledger["broker_restarts"]) == ("127.0.0.1", 0)

@@ -5,7 +5,7 @@ import pytest
 from edge.readings import Journalled
 from edge.status import Reason
 from edge.uplink.books import Books
-from edge.uplink.senml import encode
+from edge.uplink.senml import decode, encode
 from hw_fakes.ledger import draw_up
 
 ROWS = [
@@ -15,11 +15,12 @@ ROWS = [
 ]
 
 
-def ledger(rows=ROWS, sent=(ROWS,), made=3, pulses=(7, 7), arrived=None):
+def ledger(rows=ROWS, sent=(ROWS,), made=3, pulses=(7, 7), arrived=None, **more):
     books = Books()
     got = {}
     for pack in sent:
-        got.update({r.seq: r for r in books.take(encode(pack, "ash-creek-2", {}))})
+        new = books.enter(decode(encode(pack, "ash-creek-2", {})))
+        got.update({r.seq: r for r in new})
     return draw_up(
         made,
         rows,
@@ -28,6 +29,8 @@ def ledger(rows=ROWS, sent=(ROWS,), made=3, pulses=(7, 7), arrived=None):
         truth=lambda _series, _utc_ms: 3.0,
         levels={"level": 30.0},
         pulses=pulses,
+        malformed=more.get("malformed", 0),
+        faults=more.get("faults", True),
         notes={"seed": 1},
     )
 
@@ -45,6 +48,7 @@ def test_an_account_that_adds_up():
         "altered": 0,
         "malformed": 0,
         "bad": 1,
+        "bad_limit": 3,
         "pulses_world": 7,
         "pulses_station": 7,
         "level_rms_m": pytest.approx((0.4**2 / 2) ** 0.5),
@@ -72,7 +76,9 @@ def test_an_account_that_adds_up():
             ledger(arrived={1: ROWS[0], 9: ROWS[0]._replace(seq=9)}),
             "1 readings arrived that the journal does not have",
         ),
-        (dataclasses.replace(ledger(), malformed=2), "2 messages could not be read"),
+        (ledger(malformed=2), "2 messages could not be read"),
+        (ledger(rows=[ROWS[2]], made=1, sent=([ROWS[2]],)), "no reading of a level is good"),
+        (ledger(rows=[ROWS[2]] * 30, faults=False), "30 readings are bad, more than 2"),
         (dataclasses.replace(ledger(), level_rms_m=0.5), "the level was off by 0.5 m (RMS)"),
     ],
 )
@@ -84,7 +90,8 @@ def test_whatever_does_not_add_up_is_told(account, complaint):
 
 def test_a_station_without_a_level():
     account = draw_up(
-        1, ROWS[:1], Books(), {}, truth=lambda *_: None, levels={}, pulses=(0, 0), notes={}
-    )
+        1, ROWS[:1], Books(), {}, truth=lambda *_: None, levels={}, pulses=(0, 0),
+        malformed=0, faults=False, notes={},
+    )  # fmt: skip
     assert account.level_rms_m is None
     assert "no level channel" in account.as_text()

@@ -8,13 +8,17 @@ import structlog
 from edge.field.assembly import channels_of, make_bus_tasks, poll_once
 from edge.field.bus import BusTask, DeviceRules, Point
 from edge.field.driver import Instant
+from edge.station.loader import load
 from edge.station.model import Station
 from edge.status import Reason
 from hw_fakes.clock import ManualClock, ScaledClock
 from hw_fakes.faults import FaultKind
+from hw_fakes.hardware import Hardware
 from hw_fakes.modbus_device import RtuSlave
 from hw_fakes.modbus_unit import ModbusUnit
 from hw_fakes.ports import PtyPort
+from hw_fakes.world import World
+from tests.stations import MARCH, TANK
 
 MINUTE = 60_000
 
@@ -139,6 +143,16 @@ async def test_an_exception_reply_is_no_silence():
         driver.says["a"] = Reason.ILLEGAL_ADDRESS
         await clock.advance(1200)
         assert len([1 for name, *_ in driver.asked if name == "a"]) == 20
+
+
+async def test_a_device_that_talks_unasked_is_listened_to_at_every_slot():
+    async with running(every_minute("a"), limit=0.0) as (clock, driver, rounds, _):
+        driver.says["a"] = Reason.SILENT
+        await clock.advance(1200)
+        driver.says.clear()
+        await clock.advance(60)
+        assert len([1 for name, *_ in driver.asked if name == "a"]) == 21
+        assert rounds[-1][0][0].raw == 1.0
 
 
 async def test_changes_are_logged_once():
@@ -276,6 +290,21 @@ async def test_polling_once_for_the_wiring_check(line_of_five):
     port.unplug()
     samples = await poll_once(station, clock, ["c1"])
     assert samples["c1"].reason is Reason.PORT_ABSENT
+
+
+def test_to_listen_needs_no_back_off():
+    tank = make_bus_tasks(load(TANK), ManualClock(), lambda _: None)
+    limits = {name: bus._devices for name, bus in tank.items()}
+    assert limits["hatch"]["gauge"].patience.limit == 0.0
+    assert limits["panel"]["inputs"].patience.limit == 300.0
+
+
+async def test_a_device_that_talks_unasked_in_the_wiring_check(tmp_path):
+    clock = ScaledClock(MARCH)
+    async with Hardware(load(TANK), World(1, MARCH), clock, tmp_path) as hardware:
+        samples = await poll_once(hardware.station, clock, ["gauge", "air"])
+    assert samples["gauge"].raw == pytest.approx(hardware.truth("gauge", MARCH), abs=0.01)
+    assert samples["air"].reason is Reason.OK
 
 
 def test_channels_of_a_bus(line_of_five):

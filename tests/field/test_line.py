@@ -110,6 +110,16 @@ async def test_an_adapter_pulled_out_and_put_back(tmp_path):
         assert await read(driver) == (1.5, -3.25)
 
 
+async def test_a_late_reply_never_passes_for_that_of_another_device(tmp_path):
+    async with line_bus(tmp_path, a=ASKED, b=ASKED | {"request": "?B\r"}) as (driver, units, _, _):
+        await driver.open()
+        units["b"].render = lambda: "L=9.000,T=9.00"
+        units["a"].faults.set(Fault(FaultKind.SLOW, seconds=0.08))
+        for _ in range(3):
+            assert await read(driver, "a") == (Reason.NO_REPLY,) * 2
+            assert await read(driver, "b") == (9.0, 9.0)
+
+
 class Listening:
     """Lets a test wait for the next line that a device has sent by itself."""
 
@@ -128,11 +138,9 @@ class Listening:
 async def test_a_device_that_talks_unasked(tmp_path):
     async with line_bus(tmp_path, a=UNASKED) as (driver, units, _, slave):
         assert await driver.open() is Reason.OK
-        assert await read(driver) == (Reason.SILENT,) * 2
         listening = Listening(driver)
         slave.start()
-        await listening.heard.wait()
-        assert await read(driver) == (1.5, -3.25)
+        assert await read(driver) == (1.5, -3.25)  # its first word is waited for
         units["a"].faults.set(FaultKind.BAD_CHECKSUM)
         while await read(driver) == (1.5, -3.25):
             listening.heard.clear()
@@ -148,6 +156,12 @@ async def test_old_word_is_no_word(tmp_path):
         await listening.heard.wait()
         units["a"].faults.set(FaultKind.DEAD)
         await asyncio.sleep(0.005)  # the time-out itself is what is waited for
+        assert await read(driver) == (Reason.SILENT,) * 2
+
+
+async def test_a_device_that_never_speaks_is_silent(tmp_path):
+    async with line_bus(tmp_path, a=UNASKED | {"timeout": "20 ms"}) as (driver, _, _, _):
+        await driver.open()
         assert await read(driver) == (Reason.SILENT,) * 2
 
 

@@ -155,6 +155,19 @@ async def test_a_late_reply_never_passes_for_another_one(tmp_path):
         assert await read(driver, "missing") == {"missing": 5555}
 
 
+async def test_the_late_reply_to_a_try_that_failed_never_passes_for_another_one(tmp_path):
+    """The unit is slower than its time-out: the retry gets the first reply, one is still owed."""
+    async with rtu_bus(tmp_path) as (driver, slave, _):
+        await driver.open()
+        slave.units[1].place("holding", 500, 1, lambda: [5555])
+        slave.units[1].faults.set(Fault(FaultKind.SLOW, seconds=0.08))
+        for _ in range(3):
+            answers = await read(driver, "missing", "level", tries=2)
+            assert answers["missing"] in {5555, Reason.NO_REPLY}
+            assert answers["level"] in {1111, Reason.NO_REPLY}
+            assert set(answers.values()) & {5555, 1111}
+
+
 async def test_a_dead_unit_is_not_waited_for_over_and_over(tmp_path):
     async with rtu_bus(tmp_path) as (driver, slave, _):
         await driver.open()

@@ -6,7 +6,7 @@ import pytest
 from sqlite_utils import Database
 
 from edge.journal.journal import Journal, JournalError
-from edge.journal.layout import LAYOUT_VERSION
+from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 from edge.journal.migrations import migrate
 from edge.journal.ranges import RangeSet
 from edge.journal.retention import Pruned, Retention, prune
@@ -93,15 +93,44 @@ def test_a_failed_commit_changes_nothing(journal):
     assert journal.append(levels(1)) == 2
 
 
-def test_the_unit_of_a_series_follows_the_station_file(journal, path):
+def test_a_series_never_changes_its_unit_under_the_readings(journal, path):
+    """3.048 m must not become 3.048 Pa because a channel's range was rewritten."""
+    journal.append(levels(1))
     journal.close()
-    Journal(path, [Series("level", UNITS["psi"])]).close()
-    db = Database(path)
-    assert {row["name"]: row["unit"] for row in db["series"].rows} == {
-        "level": "Pa",
-        "flow.total": "m3",
+    with pytest.raises(JournalError, match=r"level in this journal are in m, those .* in Pa"):
+        Journal(path, [Series("level", UNITS["psi"])])
+    again = Journal(path, [Series("level", UNITS["in"]), Series("battery", UNITS["V"])])
+    assert again.units() == {
+        "level": UNITS["m"],
+        "flow.total": UNITS["m3"],
+        "battery": UNITS["V"],
     }
+    again.close()
+
+
+def test_a_second_daemon_on_the_same_journal_is_refused(journal, path):
+    with pytest.raises(JournalError, match="another daemon writes this journal"):
+        Journal(path)
+    journal.append(levels(1))
+    journal.close()
+    again = Journal(path)
+    assert again.newest == 1
+    again.close()
+
+
+def test_another_programs_database_is_left_alone(path):
+    db = sqlite3.connect(path)
+    db.execute("CREATE TABLE wells (name)")
     db.close()
+    with pytest.raises(JournalError, match="another program's database"):
+        Journal(path)
+    db = sqlite3.connect(path)
+    assert [name for (name,) in db.execute("SELECT name FROM sqlite_schema")] == ["wells"]
+    db.execute("PRAGMA user_version = 1")
+    db.execute("PRAGMA application_id = 7")
+    db.close()
+    with pytest.raises(JournalError, match="another program's database"):
+        Journal(path)
 
 
 def test_an_unknown_status_reads_as_a_defect(journal):
@@ -133,6 +162,7 @@ def test_a_newer_journal_is_refused_with_both_versions(journal, path):
 def test_a_migration_that_fails_is_told(path):
     db = sqlite3.connect(path)
     db.execute("CREATE TABLE series (x)")
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     db.close()
     with pytest.raises(JournalError, match="could not be brought to layout"):
         Journal(path)
@@ -187,6 +217,17 @@ class TestRetention:
         assert rows == [(2001, 7000, 5, "size limit")]
         assert journal.dropped() == [(2001, 7000)]
         assert journal.bytes_used() < 0.95 * tight.size_limit
+
+    def test_no_unsent_reading_goes_while_a_sent_one_is_there(self, journal, monkeypatch):
+        """After an outage the newest were sent first, and the oldest still wait."""
+        monkeypatch.setattr("edge.journal.retention._PORTION", 10)
+        journal.append(levels(100))
+        journal.append([], acknowledged=[(21, 99)])
+        tight = Retention(keep_ms=400 * DAY, size_limit=1)
+        for _ in range(8):
+            assert prune(journal, tight, 5).dropped == ()
+        assert [r.seq for r in journal.fetch(1, 200)] == [*range(1, 21), 100]
+        assert prune(journal, tight, 5).dropped == ((1, 10),)
 
     def test_nothing_is_left_to_delete_but_the_newest(self, journal):
         journal.append(levels(1))

@@ -3,9 +3,10 @@ import contextlib
 import sqlite3
 
 import pytest
+import structlog
 
 from edge.clock import SystemClock
-from edge.journal.journal import Journal
+from edge.journal.journal import Journal, JournalError
 from edge.journal.retention import Retention
 from edge.journal.writer import JournalWriter
 from edge.measure.pulses import Tally
@@ -88,28 +89,80 @@ async def test_a_disk_that_cannot_be_written_loses_nothing(path):
     async with running(path) as writer:
         writer.submit(levels(1), {})
         await writer.grown.get()
-        other = sqlite3.connect(path, isolation_level=None)
-        writer._journal._db.execute("PRAGMA busy_timeout = 0")
-        other.execute("BEGIN IMMEDIATE")  # somebody holds the write lock
-        writer.submit(levels(2), {"flow": Tally(5, 5)})
-        await writer.failed.wait()
-        writer.submit(levels(3), {})
-        other.execute("COMMIT")
-        other.close()
+        with locked(writer, path):
+            writer.submit(levels(2), {"flow": Tally(5, 5)})
+            await writer.failed.wait()
+            writer.submit(levels(3), {})
         assert await writer.grown.get() == 6
         assert writer.overflowed == 0
         assert [r.value for r in await writer.fetch(1, 9)] == [0, 0, 1, 0, 1, 2]
         assert writer._failing == ""
 
 
+@contextlib.contextmanager
+def locked(writer, path):
+    """Hold the journal's write lock, as a disk that takes nothing would."""
+    writer._journal._db.execute("PRAGMA busy_timeout = 0")
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    yield
+    other.execute("COMMIT")
+    other.close()
+
+
 async def test_too_much_for_memory_lets_the_oldest_go_and_counts(path, monkeypatch):
     monkeypatch.setattr("edge.journal.writer._MOST_HELD", 5)
     async with running(path) as writer:
-        writer._take_back(levels(4), {}, [])
-        writer._take_back(levels(3), {}, [])
-        assert writer.overflowed == 2
-        await writer.flush()
-        assert [r.value for r in await writer.fetch(1, 9)] == [2, 0, 1, 2, 3]
+        with locked(writer, path):
+            writer.submit(levels(4), {})
+            await writer.failed.wait()
+            writer.submit(levels(3), {})
+            assert writer.overflowed == 2
+        assert await writer.grown.get() == 5
+        assert [r.value for r in await writer.fetch(1, 9)] == [2, 3, 0, 1, 2]
+
+
+async def test_a_failing_commit_whose_waiter_is_cancelled_loses_nothing(path):
+    async with running(path) as writer:
+        with locked(writer, path):
+            writer.submit(levels(1), {})
+            waiting = asyncio.create_task(writer.flush())
+            await asyncio.sleep(0)
+            waiting.cancel()
+            await writer.failed.wait()
+        assert await writer.grown.get() == 1
+
+
+async def test_a_defect_in_a_commit_keeps_the_readings(path):
+    async with running(path) as writer:
+        writer._journal._ids.clear()
+        writer.submit(levels(2), {})
+        with pytest.raises(KeyError):
+            await writer.flush()
+        writer._journal._ids["level"] = 1
+        assert await writer.flush()
+        assert [r.value for r in await writer.fetch(1, 9)] == [0, 1]
+
+
+async def test_readings_that_cannot_be_kept_at_the_end_are_told(path):
+    with structlog.testing.capture_logs() as logs:
+        async with running(path) as writer:
+            writer.submit(levels(1), {})
+            await writer.grown.get()
+            writer._journal._db.execute("PRAGMA query_only = 1")
+            writer.submit(levels(3), {})
+    lost = [e for e in logs if e["event"].startswith("readings lost")]
+    assert [(e["log_level"], e["n"]) for e in lost] == [("critical", 3)]
+
+
+async def test_a_page_that_cannot_be_read_is_a_journal_error(path):
+    async with running(path) as writer:
+        writer.submit(levels(1), {})
+        await writer.grown.get()
+        writer._journal._db.execute("ALTER TABLE reading RENAME TO gone")
+        with pytest.raises(JournalError, match="readings 1 to 1: no such table"):
+            await writer.fetch(1, 1)
+        writer._journal._db.execute("ALTER TABLE gone RENAME TO reading")
 
 
 async def test_unsent_readings_deleted_for_space_are_told(path):

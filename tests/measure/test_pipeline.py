@@ -89,6 +89,24 @@ def test_counting_goes_on_after_a_restart_and_over_a_gap():
     assert pipeline.tally == Tally(102, 1)
 
 
+def test_a_counter_reset_is_told_and_counts_nothing():
+    pipeline = flow()
+    pipeline.take(sample(20_000), due=True)
+    total, rate = pipeline.take(sample(3, at=10), due=True)
+    assert (total.value, total.reason) == (0.0, Reason.COUNTER_RESET)
+    assert (rate.value, rate.reason) == (0.0, Reason.COUNTER_RESET)
+    total, rate = pipeline.take(sample(13, at=20), due=True)
+    assert (total.value, total.reason) == (5.0, Reason.OK)
+    assert rate.value == 0.5
+
+
+@pytest.mark.parametrize("raw", [9e305, -1.7e308, 1e300])
+def test_a_number_too_large_to_mean_anything_has_no_value(raw):
+    pipeline = ScaledPipeline("battery", UNITS["V"], Line(0, 1e-5, 0.0, 10.0))
+    assert pipeline.take(sample(1.7e308), due=True)[0].reason is Reason.NOT_A_NUMBER
+    assert level().take(sample(raw), due=True)[0].value is None
+
+
 @pytest.mark.parametrize("raw", [65536, -1, 1.5])
 def test_a_count_the_counter_cannot_show_is_refused(raw):
     pipeline = flow()

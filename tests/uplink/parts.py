@@ -13,6 +13,7 @@ from edge.journal.ranges import RangeSet
 from edge.readings import Journalled
 from edge.station.model import Station
 from edge.status import Reason
+from edge.units import Unit
 from edge.uplink.session import BrokerSettings, Message, Session
 
 # Far longer than anything here takes; it bounds what a defect costs.
@@ -125,6 +126,7 @@ class MemoryStore(Observable):
     def __init__(self, newest: int = 0) -> None:
         super().__init__()
         self.newest = newest
+        self.units: dict[str, Unit] = {}
         self.sent = RangeSet()
         self.deleted = RangeSet()
         self.most_under_way = 0

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from edge.readings import Journalled
 from edge.status import Reason
 from edge.uplink.books import Books, Library
-from edge.uplink.senml import encode
+from edge.uplink.senml import decode, encode
 
 
 def reading(seq: int) -> Journalled:
@@ -27,7 +27,7 @@ def test_new_duplicate_and_missing_numbers_are_told_however_packs_are_cut(
     books, seen, arrived = Books(), set[int](), 0
     for first, last in cuts:
         numbers = set(range(first, last + 1))
-        assert [one.seq for one in books.take(pack(first, last))] == sorted(numbers - seen)
+        assert [one.seq for one in books.enter(decode(pack(first, last)))] == sorted(numbers - seen)
         seen |= numbers
         arrived += len(numbers)
     assert (books.packs, books.arrived, books.duplicates) == (
@@ -46,15 +46,19 @@ def test_new_duplicate_and_missing_numbers_are_told_however_packs_are_cut(
 
 def test_a_late_reading_is_not_the_latest() -> None:
     books = Books()
-    books.take(pack(10, 10))
-    books.take(pack(1, 2))
+    books.enter(decode(pack(10, 10)))
+    books.enter(decode(pack(1, 2)))
     assert books.latest["level"] == reading(10)
 
 
 def test_what_cannot_be_read_is_counted_and_changes_nothing() -> None:
-    books = Books()
-    assert books.take(b"[]") == []
-    assert (books.malformed, books.packs, books.gaps()) == (1, 0, [])
+    library = Library()
+    assert library.take(b"[]") == ("", [])
+    assert (library.malformed, library.books) == (1, {})
+
+
+def test_books_without_an_entry_have_no_gaps() -> None:
+    assert (Books().packs, Books().gaps()) == (0, [])
 
 
 def test_a_library_keeps_stations_apart() -> None:

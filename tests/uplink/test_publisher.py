@@ -11,6 +11,8 @@ import pytest
 from structlog.testing import capture_logs
 
 from edge.clock import Clock, SystemClock
+from edge.journal.journal import JournalError
+from edge.readings import Journalled
 from edge.uplink import publisher as publisher_module
 from edge.uplink.books import Books
 from edge.uplink.publisher import Publisher
@@ -98,7 +100,7 @@ class Receiver(Listener):
         else:
             assert message.topic == READINGS
             self.packs.append(message.payload)
-            self.books.take(message.payload)
+            self.books.enter(decode(message.payload))
 
     @property
     def numbers(self) -> list[tuple[int, int]]:
@@ -121,7 +123,7 @@ async def test_a_station_announces_itself_and_sends_what_it_has(mosquitto: Mosqu
     async with receiving(mosquitto.port) as receiver, running(publisher):
         await receiver.until(lambda: len(receiver.books.seen) == 1200)
         assert receiver.status["state"] == "online"
-        assert receiver.books.duplicates == receiver.books.malformed == 0
+
         assert [one for pack in sorted(map(decode, receiver.packs), key=lambda p: p.first)
                 for one in pack.readings] == [reading(seq) for seq in range(1, 1201)]  # fmt: skip
         await store.until(lambda: len(store.sent) == 1200)
@@ -275,6 +277,25 @@ async def test_readings_deleted_meanwhile_are_passed_over(mosquitto: Mosquitto) 
         await store.until(lambda: list(store.sent) == [(61, 100)])
         assert publisher.pending == 0
         assert (1, 20) not in store.fetched
+
+
+async def test_readings_that_cannot_be_read_hold_up_no_newer_ones(mosquitto: Mosquitto) -> None:
+    class Damaged(MemoryStore):
+        async def fetch(self, first: int, last: int) -> list[Journalled]:
+            if first <= 20:
+                raise JournalError("disk image is malformed")
+            return await super().fetch(first, last)
+
+    store, clock = Damaged(newest=100), ManualClock(START_MS)
+    publisher = make_publisher(store, mosquitto.port, clock=clock, uplink={"pack_readings": 10})
+    with capture_logs() as logs:
+        async with receiving(mosquitto.port) as receiver, running(publisher) as task:
+            await receiver.until(lambda: receiver.numbers == [(91, 100)])
+            store.newest = 105
+            await pass_time_until(clock, lambda: receiver.numbers == [(91, 105)])
+            assert not task.done()
+    whys = [log["why"] for log in logs if log["event"] == "broker"]
+    assert whys == ["the journal cannot be read: disk image is malformed"]
 
 
 # ------------------------------------------------------------------------------------- outages
