@@ -123,7 +123,7 @@ async def test_a_station_announces_itself_and_sends_what_it_has(mosquitto: Mosqu
     async with receiving(mosquitto.port) as receiver, running(publisher):
         await receiver.until(lambda: len(receiver.books.seen) == 1200)
         assert receiver.status["state"] == "online"
-
+        assert receiver.books.duplicates == 0
         assert [one for pack in sorted(map(decode, receiver.packs), key=lambda p: p.first)
                 for one in pack.readings] == [reading(seq) for seq in range(1, 1201)]  # fmt: skip
         await store.until(lambda: len(store.sent) == 1200)
