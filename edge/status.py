@@ -102,7 +102,12 @@ class Reason(Enum):
     WRONG_REPLY = (44, Quality.BAD, Category.FAILURE, "the reply does not answer the request")
     PORT_ABSENT = (45, Quality.BAD, Category.FAILURE, "the serial port is not there")
     PORT_DENIED = (46, Quality.BAD, Category.FAILURE, "no permission to open the serial port")
-    PORT_UNUSABLE = (47, Quality.BAD, Category.FAILURE, "the serial port cannot be opened")
+    PORT_UNUSABLE = (
+        47,
+        Quality.BAD,
+        Category.FAILURE,
+        "the serial port cannot be opened: another program may have it",
+    )
     NO_CONNECTION = (48, Quality.BAD, Category.FAILURE, "no connection to the device's address")
     SILENT = (49, Quality.BAD, Category.FAILURE, "the device has not spoken lately")
     INTERNAL = (50, Quality.BAD, Category.FAILURE, "a defect in the driver: see the log")

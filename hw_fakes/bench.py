@@ -49,6 +49,8 @@ _SLOWEST_INTERVALS_TO_SETTLE = 2
 # A link is cut for this share of the run at most, however short the run.
 _LONGEST_CUT = 0.1
 
+_BROKER_ANSWERS_WITHIN = 10.0
+
 # What the receiver is given, in real seconds, to get what the daemon has sent.
 _CATCH_UP_S = 20.0
 
@@ -133,14 +135,18 @@ class StillAfter:
         await self._clock.sleep(seconds)
 
 
+class BenchError(Exception):
+    """A run cannot begin; says why."""
+
+
 Show = Callable[[BenchState], Coroutine[None, None, None]]
 
 
 async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
     """Run the plan in ``directory`` (for the journal and the ports); return the ledger.
 
-    ``show`` is run beside it, and cancelled at the end. Raises ExceptionGroup when the daemon gives
-    up, or the receiver cannot get what was sent.
+    ``show`` is run beside it, and cancelled at the end. Raises BenchError when there is no broker,
+    and ExceptionGroup when the daemon gives up or the receiver cannot get what was sent.
     """
     async with contextlib.AsyncExitStack() as stack:
         # Whatever takes its time is done before the clock starts: a second is half an hour here.
@@ -148,6 +154,7 @@ async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
         series = [one for p in plan.station.pipelines().values() for one in p.series]
         journal = Journal(directory / JOURNAL, series)
         host, port = (embedded.host, embedded.port) if embedded else plan.broker or ("", 0)
+        await _look_for_broker(host, port)
         link = await stack.enter_async_context(CuttableLink(host, port))
         clock = ScaledClock(plan.start_utc_ms, plan.speed)
         world = World(plan.seed, plan.start_utc_ms)
@@ -175,6 +182,17 @@ async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
             for task in beside:
                 task.cancel()
         return _ledger(state, hardware, directory, arrived)
+
+
+async def _look_for_broker(host: str, port: int) -> None:
+    try:
+        async with asyncio.timeout(_BROKER_ANSWERS_WITHIN):
+            _, writer = await asyncio.open_connection(host, port)
+    except (OSError, TimeoutError) as error:
+        why = getattr(error, "strerror", None) or "no answer"
+        raise BenchError(f"found no broker at {host}:{port}: {why}") from None
+    writer.close()
+    await writer.wait_closed()
 
 
 async def _mishaps(state: BenchState, embedded: EmbeddedBroker | None) -> None:
@@ -231,7 +249,9 @@ def _daemon(plan: BenchPlan, station: Station, journal: Journal, port: int, cloc
 
 
 def _uplink(station: Station) -> Uplink:
-    return station.uplink or Uplink(host="127.0.0.1")
+    uplink = station.uplink or Uplink(host="127.0.0.1")
+    # Nobody who listens to the real station must take this for it.
+    return uplink.model_copy(update={"topic_prefix": f"bench/{uplink.topic_prefix}"})
 
 
 def _ledger(
@@ -285,6 +305,7 @@ def _levels(plan: BenchPlan) -> dict[str, float]:
 def _notes(state: BenchState) -> dict[str, Any]:
     plan = state.plan
     return {
+        "events": state.events,
         "days": plan.days,
         "speed": plan.speed,
         "seed": plan.seed,

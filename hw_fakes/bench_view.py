@@ -27,9 +27,9 @@ async def live_screen(state: BenchState) -> None:
                     Text(heading(state), style="bold"),
                     ProgressBar(total=1.0, completed=state.share_done, width=72),
                     Text(),
-                    Text("\n".join(series_lines(state))),
+                    Text("\n".join(series_lines(state)), no_wrap=True, overflow="ellipsis"),
                     Text(),
-                    Text("\n".join(river_lines(state))),
+                    Text("\n".join(river_lines(state)), no_wrap=True, overflow="ellipsis"),
                     Text(),
                     Text("\n".join(state.events[-_EVENTS_SHOWN:]), style="dim"),
                 ),
@@ -89,8 +89,11 @@ def river_lines(state: BenchState) -> list[str]:
     arrived, duplicates = (len(books.seen), books.duplicates) if books else (0, 0)
     publisher = state.daemon.publisher
     sending = publisher.summary() if publisher else "nothing is sent"
+    link = f"cut; {publisher.pending if publisher else 0} readings wait"
+    if not state.link.is_cut:
+        link = f"up; {sending}"
     return [
         f"  station   {state.daemon.made} readings made, {state.daemon.writer.newest} journalled",
-        f"  link      {'cut' if state.link.is_cut else 'up'}; {sending}",
+        f"  link      {link}",
         f"  receiver  {arrived} arrived, {duplicates} came twice; broker {state.broker_name}",
     ]

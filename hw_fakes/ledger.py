@@ -101,13 +101,17 @@ class Ledger:
             "duplicates recognised": f"{self.duplicates}",
             "not in the journal": f"{self.unknown}",
             "gaps": f"{self.gaps}",
-            "altered under way": f"{self.altered}",
-            "of bad status": f"{self.bad}",
+            "changed on the way": f"{self.altered}",
+            "of bad status": f"{self.bad} (at most {self.bad_limit} to be expected)",
             "pulses, by the meters": f"{self.pulses_world}",
             "pulses, by the station": f"{self.pulses_station}",
             "level error, RMS": _metres(self.level_rms_m),
             "level error, worst": _metres(self.level_worst_m),
-        } | {key.replace("_", " "): f"{value}" for key, value in self.notes.items()}
+        } | {
+            key.replace("_", " "): f"{value:g}" if isinstance(value, float) else f"{value}"
+            for key, value in self.notes.items()
+            if not isinstance(value, list)
+        }
         width = max(map(len, rows))
         lines = [f"  {name:<{width}}  {value}" for name, value in rows.items()]
         verdict = self.complaints() or ["everything adds up"]

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import structlog
 
 MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
 MOSQUITTO_PASSWD = shutil.which("mosquitto_passwd")
@@ -88,6 +89,13 @@ class Mosquitto:
                 return True
         self.stop()
         return False
+
+
+@pytest.fixture(autouse=True)
+def logs_as_they_were() -> Iterator[None]:
+    """Undo what a command run within the tests did to the log."""
+    yield
+    structlog.reset_defaults()
 
 
 MakeMosquitto = Callable[..., Mosquitto]

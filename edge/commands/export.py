@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -12,7 +13,9 @@ import click
 from edge.commands.common import load_or_exit, refuse, station_argument
 from edge.journal.export import JournalReader, write_csv
 from edge.journal.journal import JournalError
+from edge.readings import Journalled
 from edge.station.loader import journal_path
+from edge.station.model import Station
 from edge.uplink.senml import encode
 
 
@@ -66,7 +69,19 @@ def command(
             f"{path}: found no series {', '.join(unknown)}, "
             f"expected some of {', '.join(reader.base_units)}"
         )
+    if since is not None and until is not None and since >= until:
+        refuse("export: found --from not before --to, expected a span of time")
     rows = reader.rows(since, until, series)
+    try:
+        _write(rows, style, reader, station)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise  # click knows how to end quietly
+    except OSError as error:
+        refuse(f"export: cannot write: {error.strerror}")
+
+
+def _write(rows: Iterator[Journalled], style: str, reader: JournalReader, station: Station) -> None:
     if style == "csv":
         shown = {one.name: one.unit for p in station.pipelines().values() for one in p.series}
         write_csv(rows, sys.stdout, reader.base_units | shown)

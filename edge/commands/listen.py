@@ -35,7 +35,9 @@ from edge.uplink.settings import SettingsError, broker_settings
 @click.command("listen")
 @station_argument
 @click.option("--all", "all_stations", is_flag=True, help="Listen to every station of the prefix.")
-@click.option("--for", "seconds", type=float, help="Stop after so many seconds.")
+@click.option(
+    "--for", "seconds", type=click.FloatRange(min=0, max=1e9), help="Stop after so many seconds."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the books as JSON at the end.")
 def command(
     *, station_file: Path, all_stations: bool, seconds: float | None, as_json: bool
@@ -43,7 +45,7 @@ def command(
     """Subscribe at the broker of STATION and keep books: what arrives, what is missing or double.
 
     On a terminal a live table is shown; stop it with Ctrl-C. Exit code 1: readings are missing in
-    between, or messages could not be read.
+    between, messages could not be read, or the broker never let us listen.
     """
     station = load_or_exit(station_file)
     if station.uplink is None:
@@ -60,7 +62,11 @@ def command(
     set_up_logs(level=logging.CRITICAL if show else logging.INFO)
     books = asyncio.run(_listen(settings, station.uplink.topic_prefix, wanted, seconds, show))
     click.echo(json.dumps(books, indent=2) if as_json else _as_text(books))
-    if books["malformed"] or any(one["gaps"] for one in books["stations"].values()):
+    if (
+        not books["listened"]
+        or books["malformed"]
+        or any(one["gaps"] for one in books["stations"].values())
+    ):
         sys.exit(FOUND_WANTING)
 
 
@@ -102,6 +108,7 @@ async def _live_table(receiver: Receiver, stop: asyncio.Event) -> None:
 def _summary(receiver: Receiver) -> dict[str, Any]:
     return {
         "link": receiver.link,
+        "listened": receiver.has_listened,
         "malformed": receiver.library.malformed,
         "stations": {
             station: {

@@ -33,7 +33,11 @@ from edge.units import Unit
 @click.argument("channels", metavar="[CHANNEL]...", nargs=-1)
 @click.option("--follow", is_flag=True, help="Go on reading until interrupted.")
 @click.option(
-    "--every", default=1.0, show_default=True, help="Seconds between readings with --follow."
+    "--every",
+    type=click.FloatRange(min=0.01, max=86_400),
+    default=1.0,
+    show_default=True,
+    help="Seconds between readings with --follow.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a reading.")
 def command(

@@ -41,7 +41,8 @@ from edge.uplink.settings import SettingsError, broker_settings
 def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) -> None:
     """Run the station: poll, keep, publish, until SIGTERM or SIGINT.
 
-    Exit code 1: a part of it kept crashing; 2: station file, journal or credentials are unusable.
+    Exit code 1: a part of it kept crashing, or readings were lost; 2: station file, journal or
+    credentials are unusable.
     """
     set_up_logs(log_style)
     station = load_or_exit(station_file)
@@ -59,6 +60,8 @@ def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) ->
         asyncio.run(_until_told_to_stop(daemon))
     except* CrashLoopError as crashes:
         structlog.get_logger().critical("gave up", why=str(crashes.exceptions[0]))
+        sys.exit(FOUND_WANTING)
+    if daemon.writer.lost:
         sys.exit(FOUND_WANTING)
 
 

@@ -29,7 +29,10 @@ class JournalReader:
 
     def __init__(self, path: Path) -> None:
         if not path.is_file():
-            raise JournalError(f"{path}: found no journal, expected the file a daemon has written")
+            raise JournalError(
+                f"{path}: found no journal, expected the file a daemon has written"
+                " (--journal names it)"
+            )
         try:
             self._db = Database(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True))
             (version,) = self._db.execute("PRAGMA user_version").fetchone()

@@ -205,6 +205,8 @@ class Journal:
 def _lock(path: Path) -> IO[bytes]:
     """Keep other processes from writing the same journal, as long as the returned file is open."""
     # A file of its own: to close the journal itself would let go of the locks SQLite holds on it.
+    if path.is_dir():
+        raise JournalError(f"{path}: found a directory, expected a file, there or to be made")
     try:
         lock = path.with_name(f"{path.name}-lock").open("wb")
     except FileNotFoundError:

@@ -46,7 +46,7 @@ class JournalWriter:
         """What needs no sending: the broker has it, or it is gone for good."""
         self.units = journal.units()
         """Unit of every series' values, by its name."""
-        self.overflowed = 0
+        self.lost = 0
         """Readings lost because the disk could not take them for too long."""
         self.on_growth: Callable[[int], None] = _ignore
         """Called after every commit with the newest number."""
@@ -110,6 +110,7 @@ class JournalWriter:
     async def close(self) -> None:
         """Commit what is left, once, and let go of the file."""
         if not await self.flush():
+            self.lost += len(self._readings)
             self._log.critical(
                 "readings lost: the journal cannot be written", n=len(self._readings)
             )
@@ -144,9 +145,9 @@ class JournalWriter:
         surplus = len(self._readings) - _MOST_HELD
         if surplus <= 0:
             return
-        if not self.overflowed:
+        if not self.lost:
             self._log.critical("the journal cannot keep up: the oldest readings in memory are lost")
-        self.overflowed += surplus
+        self.lost += surplus
         del self._readings[:surplus]
 
     def _note(self, failing: str) -> None:
@@ -156,7 +157,7 @@ class JournalWriter:
         if failing:
             self._log.error("journal cannot be written; readings wait in memory", why=failing)
         else:
-            self._log.info("journal can be written again", overflowed=self.overflowed)
+            self._log.info("journal can be written again", lost=self.lost)
 
     async def _prune_when_due(self) -> None:
         if self._clock.monotonic() < self._next_prune or self._failing:

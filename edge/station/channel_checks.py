@@ -206,6 +206,8 @@ def _pulses(key: KeyPath, channel: PulseChannel) -> Iterator[Fault]:
         yield Fault((*key, "pulse_volume"), "k_factor beside it", "only one of the two")
     if isinstance(channel.read, ModbusRead):
         yield from _counter(key, channel, channel.read)
+    elif channel.counter_bits is None:
+        yield Fault((*key, "counter_bits"), "nothing", "the width at which the counter rolls over")
 
 
 def _counter(key: KeyPath, channel: PulseChannel, read: ModbusRead) -> Iterator[Fault]:

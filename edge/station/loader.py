@@ -15,6 +15,9 @@ from edge.station.model import Bus, Channel, Station, Uplink
 from edge.station.syntax import Parsed, parse
 from edge.station.wording import faults_of
 
+SERVICE_STATE = Path("/var/lib/livezero")
+"""State directory of the installed service (systemd/livezero@.service)."""
+
 # A station of a thousand channels takes a third of this.
 _LARGEST_FILE = 1_000_000
 
@@ -66,14 +69,19 @@ def journal_path(
 ) -> Path:
     """Return where the station's journal is, by its settings or by default.
 
-    The default is the service's state directory (``STATE_DIRECTORY``, as systemd sets it), or else
-    the directory of the station file.
+    The default is the service's state directory (``STATE_DIRECTORY``, as systemd sets it); without
+    it, where the installed service keeps this station's journal, if it does; or else beside the
+    station file.
     """
     if station.journal.file is not None:
         return station_file.parent / station.journal.file
     # systemd joins several state directories with colons; the first is the unit's own.
     directory = environ.get("STATE_DIRECTORY", "").split(":")[0]
-    return (Path(directory) if directory else station_file.parent) / f"{station.station.id}.sqlite"
+    name = f"{station.station.id}.sqlite"
+    if directory:
+        return Path(directory) / name
+    installed = SERVICE_STATE / name
+    return installed if installed.exists() else station_file.parent / name
 
 
 def secret_path(name: str, station_file: Path, environ: Mapping[str, str] = os.environ) -> Path:

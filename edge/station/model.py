@@ -17,6 +17,7 @@ from edge.measure.pipeline import Pipeline, PulsePipeline, ScaledPipeline
 from edge.measure.pulses import Meter
 from edge.station.plain_types import (
     Framing,
+    Host,
     Name,
     Number,
     Pair,
@@ -135,7 +136,7 @@ class ModbusTcpBus(Section):
     """Modbus TCP: one address, behind it one or more units."""
 
     kind: Literal["modbus-tcp"]
-    host: Text
+    host: Host
     """Name or address of the device or gateway."""
     port: Annotated[int, Field(ge=1, le=65535)] = 502
     """Its TCP port."""
@@ -305,7 +306,8 @@ class PulseChannel(ChannelBase):
         """Width of the counter in bits."""
         if self.counter_bits is not None:
             return self.counter_bits
-        return 16 * self.read.width if isinstance(self.read, ModbusRead) else 32
+        assert isinstance(self.read, ModbusRead)  # noqa: S101 - edge.station.checks sees to it
+        return 16 * self.read.width
 
     @property
     def volume_unit(self) -> Unit:
@@ -366,7 +368,7 @@ class JournalSettings(Section):
 class Uplink(Section):
     """The MQTT broker, and how to publish to it."""
 
-    host: Text
+    host: Host
     """Name or address of the broker."""
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
     """1883 by default, 8883 with TLS."""

@@ -62,7 +62,15 @@ def _zone(value: object) -> str:
 
 TimeZone = Annotated[str, PlainValidator(_zone), WithJsonSchema({"type": "string"})]
 Text = Annotated[str, StringConstraints(min_length=1)]
-SerialPath = Annotated[Text, Field(description="device file of the serial port")]
+_path_check, _path_schema = _pattern(
+    r"/.+", "the whole path of a device file, such as /dev/serial/by-id/usb-rs485-adapter"
+)
+SerialPath = Annotated[str, _path_check, _path_schema]
+_host_check, _host_schema = _pattern(
+    r"[^\s/:]+|[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*",
+    "a host name or an address, without scheme and port: the port has a key of its own",
+)
+Host = Annotated[str, _host_check, _host_schema]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Item = TypeVar("Item")
 # TOML has lists only, which strict checking would not take for a tuple.

@@ -44,6 +44,8 @@ class Receiver:
         """What each station last said of itself: online or offline."""
         self.listening = asyncio.Event()
         """Set while subscribed."""
+        self.has_listened = False
+        """Whether it ever was."""
         self.link = "not connected yet"
         """How the connection is, in words."""
         self._settings = settings
@@ -99,6 +101,7 @@ class Receiver:
                 await session.subscribe(topic)
             self._session = session
             self.listening.set()
+            self.has_listened = True
             self._note(f"listening, MQTT {session.version}")
             raise ConnectionLostError(await asyncio.shield(session.ended))
         finally:

@@ -36,6 +36,10 @@ def broker_settings(
                 f"{station_file}: uplink.password_file: found {path}: {why}, "
                 "expected a file that holds the password"
             ) from None
+        if not password:
+            raise SettingsError(
+                f"{station_file}: uplink.password_file: found {path} empty, expected the password"
+            )
     return BrokerSettings.from_uplink(
         uplink,
         station.station.id,

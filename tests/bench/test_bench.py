@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from edge.cli import main
+from tests.conftest import free_port
 from tests.stations import CONFIG, TANK, WELL
 
 
@@ -91,14 +92,22 @@ def test_on_a_terminal_there_is_a_live_screen():
     [
         (["--broker", "nowhere"], "expected HOST:PORT"),
         (["--dead", "rs485.nothing"], "expected one of rs485.loops, rs485.counter"),
-        (["--days", "0"], "expected both above zero"),
-        (["--speed", "-1"], "expected both above zero"),
+        (["--broker", "localhost:99999"], "expected HOST:PORT"),
+        (["--days", "0"], "not in the range"),
+        (["--days", "nan"], "not a number"),
+        (["--speed", "-1"], "not in the range"),
     ],
 )
 def test_bad_options(options, words):
     result = CliRunner().invoke(main, ["bench", str(WELL), *options])
     assert result.exit_code == 2
     assert words in result.stderr
+
+
+def test_a_broker_that_is_not_there_is_told_at_once():
+    done = bench(WELL, "--broker", f"127.0.0.1:{free_port()}")
+    assert done.returncode == 1
+    assert "bench: found no broker at 127.0.0.1" in done.stderr
 
 
 def test_without_the_broker_package_the_extra_is_named(monkeypatch):

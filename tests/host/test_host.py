@@ -52,13 +52,6 @@ def test_without_a_service_manager_nothing_happens(tmp_path):
     Notifier({"NOTIFY_SOCKET": str(tmp_path / "nobody")}).ready()
 
 
-@pytest.fixture
-def restore_logging():
-    yield
-    structlog.reset_defaults()
-
-
-@pytest.mark.usefixtures("restore_logging")
 def test_logs_are_json_where_nobody_looks():
     out = io.StringIO()
     set_up_logs(stream=out)
@@ -68,7 +61,6 @@ def test_logs_are_json_where_nobody_looks():
     assert event["timestamp"].endswith("Z")
 
 
-@pytest.mark.usefixtures("restore_logging")
 def test_a_crash_in_json_is_one_line():
     out = io.StringIO()
     set_up_logs("json", stream=out)
@@ -80,7 +72,6 @@ def test_a_crash_in_json_is_one_line():
     assert json.loads(out.getvalue())["exception"][0]["exc_type"] == "ZeroDivisionError"
 
 
-@pytest.mark.usefixtures("restore_logging")
 def test_logs_are_text_when_asked():
     out = io.StringIO()
     set_up_logs("text", stream=out)

@@ -94,7 +94,7 @@ async def test_a_disk_that_cannot_be_written_loses_nothing(path):
             await writer.failed.wait()
             writer.submit(levels(3), {})
         assert await writer.grown.get() == 6
-        assert writer.overflowed == 0
+        assert writer.lost == 0
         assert [r.value for r in await writer.fetch(1, 9)] == [0, 0, 1, 0, 1, 2]
         assert writer._failing == ""
 
@@ -117,7 +117,7 @@ async def test_too_much_for_memory_lets_the_oldest_go_and_counts(path, monkeypat
             writer.submit(levels(4), {})
             await writer.failed.wait()
             writer.submit(levels(3), {})
-            assert writer.overflowed == 2
+            assert writer.lost == 2
         assert await writer.grown.get() == 5
         assert [r.value for r in await writer.fetch(1, 9)] == [2, 3, 0, 1, 2]
 

@@ -1,6 +1,7 @@
 """From file to station: files that cannot be read, files that can, and where other files lie."""
 
 import os
+import re
 import socket
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,6 +15,7 @@ from edge.station.faults import StationFileError
 from edge.station.loader import journal_path, load, secret_path, station_from
 from edge.station.schema import json_schema
 from edge.station.syntax import parse
+from tests.stations import CONFIG, WELL
 
 CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLE = CONFIG / "ash-creek-2.toml"
@@ -250,3 +252,20 @@ def test_secrets_are_looked_for_among_the_credentials_first(tmp_path):
     (credentials / "mqtt-password").touch()
     assert secret_path("mqtt-password", station_file, environ) == credentials / "mqtt-password"
     assert secret_path("/etc/key.pem", station_file, environ) == Path("/etc/key.pem")
+
+
+def test_the_station_file_explained_in_the_readme_is_good():
+    readme = (CONFIG.parent / "README.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"```toml\n(.*?)```", readme, re.DOTALL)
+    station = station_from(block, "README.md")
+    assert list(station.channels) == ["level", "flow"]
+
+
+def test_the_journal_of_an_installed_station_is_found(tmp_path, monkeypatch):
+    monkeypatch.setattr("edge.station.loader.SERVICE_STATE", tmp_path / "state")
+    file = tmp_path / "etc" / "well.toml"
+    station = load(WELL)
+    assert journal_path(station, file, {}) == tmp_path / "etc" / "ash-creek-2.sqlite"
+    (tmp_path / "state").mkdir()
+    (tmp_path / "state" / "ash-creek-2.sqlite").touch()
+    assert journal_path(station, file, {}) == tmp_path / "state" / "ash-creek-2.sqlite"

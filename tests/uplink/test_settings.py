@@ -13,7 +13,7 @@ def well(tmp_path):
 
 
 def test_the_password_comes_from_a_file_beside_the_station_file(well):
-    (well.parent / "mqtt-password").write_text("live zero\n")
+    (well.parent / "ash-creek-2.mqtt-password").write_text("live zero\n")
     settings = broker_settings(load(well), well, {})
     assert (settings.username, settings.password) == ("ash-creek-2", "live zero")
     assert (settings.port, settings.client_id) == (8883, "ash-creek-2")
@@ -22,10 +22,10 @@ def test_the_password_comes_from_a_file_beside_the_station_file(well):
 
 
 def test_the_credentials_of_the_service_come_first(well, tmp_path):
-    (well.parent / "mqtt-password").write_text("old")
+    (well.parent / "ash-creek-2.mqtt-password").write_text("old")
     credentials = tmp_path / "credentials"
     credentials.mkdir()
-    (credentials / "mqtt-password").write_text("new")
+    (credentials / "ash-creek-2.mqtt-password").write_text("new")
     environ = {"CREDENTIALS_DIRECTORY": str(credentials)}
     assert broker_settings(load(well), well, environ).password == "new"
 
@@ -33,8 +33,14 @@ def test_the_credentials_of_the_service_come_first(well, tmp_path):
 def test_a_password_file_that_is_missing_or_no_text(well):
     with pytest.raises(SettingsError, match=r"password_file: found .*: No such file"):
         broker_settings(load(well), well, {})
-    (well.parent / "mqtt-password").write_bytes(b"\xff\xfe")
+    (well.parent / "ash-creek-2.mqtt-password").write_bytes(b"\xff\xfe")
     with pytest.raises(SettingsError, match="not a text in UTF-8"):
+        broker_settings(load(well), well, {})
+
+
+def test_an_empty_password_file(well):
+    (well.parent / "ash-creek-2.mqtt-password").write_text("\n")
+    with pytest.raises(SettingsError, match="empty, expected the password"):
         broker_settings(load(well), well, {})
 
 
