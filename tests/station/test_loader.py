@@ -17,7 +17,6 @@ from edge.station.schema import json_schema
 from edge.station.syntax import parse
 from tests.stations import CONFIG, WELL
 
-CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLE = CONFIG / "ash-creek-2.toml"
 NOBODY = 65534
 SCHEMA = Draft202012Validator(json_schema())
