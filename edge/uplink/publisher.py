@@ -328,15 +328,17 @@ class Publisher:
         self.state.bytes += pack.bytes
         return True
 
-    def _note(self, why: str) -> None:
+    def _note(self, why: str, *, severe: bool = True) -> None:
         """Log how the link is when that has changed."""
         if why == self.state.why:
             return
         self.state.why = why
-        if why:
+        if not why:
+            self._log.info("broker takes readings", pending=self.pending)
+        elif severe:
             self._log.warning("broker", why=why, pending=self.pending)
         else:
-            self._log.info("broker takes readings", pending=self.pending)
+            self._log.info("broker", why=why, pending=self.pending)
 
 
 async def _first_of(futures: Iterable[asyncio.Future[T]]) -> set[asyncio.Future[T]]:
