@@ -63,6 +63,11 @@ class Unit:
     factor: float
     offset: float = 0.0
 
+    @property
+    def senml(self) -> str:
+        """SenML name of the base unit of the dimension; "" where it has none."""
+        return self.dimension.senml or ""
+
     def to_base(self, value: float) -> float:
         """Convert a number in this unit to the base unit of its dimension."""
         return value * self.factor + self.offset

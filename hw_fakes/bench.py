@@ -151,8 +151,7 @@ async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
     async with contextlib.AsyncExitStack() as stack:
         # Whatever takes its time is done before the clock starts: a second is half an hour here.
         embedded = None if plan.broker else await stack.enter_async_context(EmbeddedBroker())
-        series = [one for p in plan.station.pipelines().values() for one in p.series]
-        journal = Journal(directory / JOURNAL, series)
+        journal = Journal(directory / JOURNAL, plan.station.series())
         host, port = (embedded.host, embedded.port) if embedded else plan.broker or ("", 0)
         await _look_for_broker(host, port)
         link = await stack.enter_async_context(CuttableLink(host, port))

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 
 from edge.station.loader import load
-from edge.station.model import LineBus, ModbusRtuBus
+from edge.station.model import LineBus, ModbusRtuBus, Station
 from hw_fakes.clock import ScaledClock
 from hw_fakes.hardware import Hardware
 from hw_fakes.world import World
@@ -33,6 +33,29 @@ async def well_on_simulated_hardware(directory: Path) -> AsyncIterator[tuple[Pat
         file = directory / "well.toml"
         file.write_text(text.replace('sample = "1 min"', 'sample = "100 ms"'), encoding="utf-8")
         yield file, hardware
+
+
+def five_units(port: Path, timeout: str, **rules: str) -> Station:
+    """Return a station of five Modbus units on one serial line, each read every second."""
+    devices = {f"u{n}": {"unit": n, "timeout": timeout} | rules for n in range(1, 6)}
+    channels = {
+        f"c{n}": {
+            "kind": "value",
+            "bus": "rs485",
+            "device": f"u{n}",
+            "read": {"table": "input", "register": 0},
+            "range": ["0 V", "1 V"],
+            "sample": "1 s",
+        }
+        for n in range(1, 6)
+    }
+    return Station.model_validate(
+        {
+            "station": {"id": "ash-creek-2"},
+            "buses": {"rs485": {"kind": "modbus-rtu", "port": str(port), "devices": devices}},
+            "channels": channels,
+        }
+    )
 
 
 def publishing_to(file: Path, port: int) -> Path:

@@ -33,10 +33,9 @@ class Running:
         self.hardware = Hardware(load(WELL), World(1, MARCH), self.clock, self.directory)
         await self.hardware.start()
         station = self.hardware.station
-        series = [one for p in station.pipelines().values() for one in p.series]
         self.daemon = Daemon(
             station,
-            Journal(self.directory / "well.sqlite", series),
+            Journal(self.directory / "well.sqlite", station.series()),
             self.broker,
             clock=self.clock,
             environ=self.environ,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -33,10 +34,9 @@ def command(*, station_file: Path | None, schema: bool, as_json: bool) -> None:
         _check_as_json(station_file)
         return
     station = load_or_exit(station_file)
-    series = sum(len(pipeline.series) for pipeline in station.pipelines().values())
     click.echo(
         f"{station_file}: good. Station {station.station.id}: {len(station.buses)} buses, "
-        f"{len(station.channels)} channels, {series} series"
+        f"{len(station.channels)} channels, {len(station.series())} series"
     )
 
 
@@ -45,16 +45,7 @@ def _check_as_json(station_file: Path) -> None:
     try:
         load(station_file)
     except StationFileError as error:
-        faults = [
-            {
-                "file": fault.file,
-                "line": fault.line,
-                "key": fault.key,
-                "found": fault.found,
-                "expected": fault.expected,
-            }
-            for fault in error.faults
-        ]
+        faults = [asdict(fault) for fault in error.faults]
     click.echo(json.dumps(faults, indent=2))
     if faults:
         raise SystemExit(BAD_INPUT)

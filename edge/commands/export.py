@@ -83,7 +83,7 @@ def command(
 
 def _write(rows: Iterator[Journalled], style: str, reader: JournalReader, station: Station) -> None:
     if style == "csv":
-        shown = {one.name: one.unit for p in station.pipelines().values() for one in p.series}
+        shown = {one.name: one.unit for one in station.series()}
         write_csv(rows, sys.stdout, reader.base_units | shown)
     else:
         for pack in reader.in_packs(rows):

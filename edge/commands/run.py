@@ -47,10 +47,9 @@ def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) ->
     set_up_logs(log_style)
     station = load_or_exit(station_file)
     path = journal or journal_path(station, station_file, os.environ)
-    series = [one for pipeline in station.pipelines().values() for one in pipeline.series]
     try:
         settings = broker_settings(station, station_file, os.environ)
-        opened = Journal(path, series)
+        opened = Journal(path, station.series())
     except (JournalError, SettingsError) as error:
         refuse(str(error))
     daemon = Daemon(

@@ -89,7 +89,6 @@ class BusTask:
         sink: Sink,
     ) -> None:
         self.counts = PollCounts()
-        self._name = name
         self._driver = driver
         self._points = points
         self._clock = clock

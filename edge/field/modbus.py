@@ -147,12 +147,13 @@ class ModbusDriver:
         longest = 2 * max(device.timeout.value for device in self._bus.devices.values())
         bus = self._bus
         if isinstance(bus, ModbusRtuBus):
+            data_bits, parity, stop_bits = bus.line_settings
             return AsyncModbusSerialClient(
                 bus.port,
                 baudrate=bus.baud,
-                bytesize=int(bus.framing[0]),
-                parity=bus.framing[1],
-                stopbits=int(bus.framing[2]),
+                bytesize=data_bits,
+                parity=parity,
+                stopbits=stop_bits,
                 timeout=longest,
                 retries=0,
                 reconnect_delay=0,

@@ -38,14 +38,14 @@ class SerialPort:
     def open(self) -> Reason:
         """Open the port; return OK, or why that failed."""
         self.close()
-        framing = self._settings.framing
+        data_bits, parity, stop_bits = self._settings.line_settings
         try:
             self._serial = serial.Serial(
                 self._settings.port,
                 baudrate=self._settings.baud,
-                bytesize=int(framing[0]),
-                parity=framing[1],
-                stopbits=int(framing[2]),
+                bytesize=data_bits,
+                parity=parity,
+                stopbits=stop_bits,
                 timeout=0,
                 write_timeout=0,
                 exclusive=True,

@@ -40,8 +40,9 @@ class JournalReader:
                 raise JournalError(
                     f"{path}: found layout {version}, expected a journal of layout {LAYOUT_VERSION}"
                 )
-            self._series = {row["id"]: row["name"] for row in self._db["series"].rows}
-            self.base_units = {row["name"]: UNITS[row["unit"]] for row in self._db["series"].rows}
+            series = list(self._db["series"].rows)
+            self._series = {row["id"]: row["name"] for row in series}
+            self.base_units = {row["name"]: UNITS[row["unit"]] for row in series}
             """Unit of every series' values in the journal, by its name."""
         except sqlite3.Error as error:
             raise JournalError(f"{path}: {error}") from None
@@ -49,7 +50,7 @@ class JournalReader:
     @property
     def senml_units(self) -> dict[str, str]:
         """SenML unit of every series, by its name."""
-        return {name: unit.dimension.senml or "" for name, unit in self.base_units.items()}
+        return {name: unit.senml for name, unit in self.base_units.items()}
 
     def rows(
         self, since_ms: int | None = None, until_ms: int | None = None, series: Sequence[str] = ()

@@ -79,14 +79,14 @@ class Journal:
         self,
         readings: Sequence[Reading],
         tallies: Mapping[str, Tally] | None = None,
-        acknowledged: Iterable[tuple[int, int]] = (),
+        acknowledged: Sequence[tuple[int, int]] = (),
     ) -> int:
         """Commit readings, tallies and acknowledgements together; return the newest number.
 
         Raises sqlite3.Error when the file cannot be written; then nothing has changed.
         """
         newest = self.newest + len(readings)
-        sent = RangeSet(self.sent)
+        sent = RangeSet(self.sent) if acknowledged else self.sent
         with self._transaction():
             self._db.executemany(
                 "INSERT INTO reading VALUES (?, ?, ?, ?, ?)",

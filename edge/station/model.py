@@ -15,6 +15,7 @@ from edge.measure.line import Line
 from edge.measure.loop import LoopScale
 from edge.measure.pipeline import Pipeline, PulsePipeline, ScaledPipeline
 from edge.measure.pulses import Meter
+from edge.readings import Series
 from edge.station.plain_types import (
     Framing,
     Host,
@@ -122,6 +123,11 @@ class SerialSettings(Section):
     """Bits a second."""
     framing: Framing = "8N1"
     """Data bits, parity, stop bits."""
+
+    @property
+    def line_settings(self) -> tuple[int, str, int]:
+        """Data bits, parity and stop bits, as serial libraries want them."""
+        return int(self.framing[0]), self.framing[1], int(self.framing[2])
 
 
 class ModbusRtuBus(SerialSettings):
@@ -419,6 +425,10 @@ class Station(Section):
     """Where readings are kept; left out, the defaults hold."""
     uplink: Uplink | None = None
     """Left out, the station only keeps its journal."""
+
+    def series(self) -> list[Series]:
+        """Return everything the station yields, in the order of the station file."""
+        return [one for pipeline in self.pipelines().values() for one in pipeline.series]
 
     def pipelines(self) -> dict[str, Pipeline]:
         """Return a fresh pipeline for every channel, by the channel's name."""

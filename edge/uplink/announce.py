@@ -47,8 +47,7 @@ def online(station: Station, now_ms: int) -> bytes:
     known_place = {key: value for key, value in place.items() if value is not None}
     channels = {
         one.name: {"unit": one.unit.dimension.senml, "shown": one.unit.symbol, "title": one.title}
-        for pipeline in station.pipelines().values()
-        for one in pipeline.series
+        for one in station.series()
     }
     return _write(
         {
@@ -70,11 +69,7 @@ def offline(station_id: str, reason: str) -> bytes:
 
 def units(station: Station) -> dict[str, str]:
     """Return the SenML unit of every series of the station, by its name."""
-    return {
-        one.name: one.unit.dimension.senml or ""
-        for pipeline in station.pipelines().values()
-        for one in pipeline.series
-    }
+    return {one.name: one.unit.senml for one in station.series()}
 
 
 def _write(message: dict[str, Any]) -> bytes:

@@ -129,7 +129,7 @@ class Publisher:
         self._plan: Uplink = station.uplink
         self._station = station
         # Series that the station file no longer has may still wait to be sent.
-        old = {name: unit.dimension.senml or "" for name, unit in store.units.items()}
+        old = {name: unit.senml for name, unit in store.units.items()}
         self._units = old | announce.units(station)
         self._id = station.station.id
         self._topic = announce.readings_topic(self._plan.topic_prefix, self._id)

@@ -9,7 +9,6 @@ from edge.field.assembly import channels_of, make_bus_tasks, poll_once
 from edge.field.bus import BusTask, DeviceRules, Point
 from edge.field.driver import Instant
 from edge.station.loader import load
-from edge.station.model import Station
 from edge.status import Reason
 from hw_fakes.clock import ManualClock, ScaledClock
 from hw_fakes.faults import FaultKind
@@ -18,7 +17,7 @@ from hw_fakes.modbus_device import RtuSlave
 from hw_fakes.modbus_unit import ModbusUnit
 from hw_fakes.ports import PtyPort
 from hw_fakes.world import World
-from tests.stations import MARCH, TANK
+from tests.stations import MARCH, TANK, five_units
 
 MINUTE = 60_000
 
@@ -204,29 +203,6 @@ async def test_a_port_that_is_away_is_on_record_and_tried_again():
     assert [e["event"] for e in logs] == ["port fails", "port open again"]
 
 
-UNITS = {f"u{n}": {"unit": n, "timeout": "50 ms", "back_off_limit": "1 min"} for n in range(1, 6)}
-
-
-def five_units(port):
-    return Station.model_validate(
-        {
-            "station": {"id": "ash-creek-2"},
-            "buses": {"rs485": {"kind": "modbus-rtu", "port": str(port.path), "devices": UNITS}},
-            "channels": {
-                f"c{n}": {
-                    "kind": "value",
-                    "bus": "rs485",
-                    "device": f"u{n}",
-                    "read": {"table": "input", "register": 0},
-                    "range": ["0 V", "1 V"],
-                    "sample": "1 s",
-                }
-                for n in range(1, 6)
-            },
-        }
-    )
-
-
 @pytest.fixture
 async def line_of_five(tmp_path):
     port = PtyPort(tmp_path / "usb-rs485")
@@ -235,7 +211,7 @@ async def line_of_five(tmp_path):
     for unit in units:
         unit.place("input", 0, 1, lambda number=unit.number: [number])
     slave = RtuSlave(port, units)
-    yield five_units(port), slave, port
+    yield five_units(port.path, "50 ms", back_off_limit="1 min"), slave, port
     slave.close()
     port.unplug()
 

@@ -8,13 +8,13 @@ from pathlib import Path
 
 from edge.clock import SystemClock
 from edge.field.assembly import make_bus_tasks
-from edge.station.model import Station
 from edge.status import Reason
 from hw_fakes.faults import FaultKind
 from hw_fakes.modbus_device import RtuSlave
 from hw_fakes.modbus_unit import ModbusUnit
 from hw_fakes.ports import PtyPort
 from tests.performance.figures import Figure
+from tests.stations import five_units
 
 UNITS = range(1, 6)
 AWAY_S = 30
@@ -31,26 +31,9 @@ class Line:
             unit.place("input", 0, 1, lambda: [1])
         self.slave = RtuSlave(self.port, self.units)
         self.rounds: list[dict[str, Reason]] = []
-        self.task = make_bus_tasks(self._station(), SystemClock(), self._take)["rs485"]
+        station = five_units(self.port.path, "300 ms")
+        self.task = make_bus_tasks(station, SystemClock(), self._take)["rs485"]
         self.running = asyncio.create_task(self.task.run())
-
-    def _station(self) -> Station:
-        devices = {f"u{n}": {"unit": n, "timeout": "300 ms"} for n in UNITS}
-        bus = {"kind": "modbus-rtu", "port": str(self.port.path), "devices": devices}
-        channels = {
-            f"c{n}": {
-                "kind": "value",
-                "bus": "rs485",
-                "device": f"u{n}",
-                "read": {"table": "input", "register": 0},
-                "range": ["0 V", "1 V"],
-                "sample": "1 s",
-            }
-            for n in UNITS
-        }
-        return Station.model_validate(
-            {"station": {"id": "ash-creek-2"}, "buses": {"rs485": bus}, "channels": channels}
-        )
 
     def _take(self, samples) -> None:
         self.rounds.append({sample.channel: sample.reason for sample, _ in samples})
