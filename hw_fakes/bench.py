@@ -169,6 +169,8 @@ async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
         stop = asyncio.Event()
         async with asyncio.TaskGroup() as group:
             beside = [group.create_task(receiver.run()), group.create_task(show(state))]
+            # A broker keeps nothing for a receiver that has not subscribed yet.
+            await receiver.listening.wait()
             running = group.create_task(daemon.run(stop))
             await _mishaps(state, embedded)
             await _until(clock, plan.end_utc_ms)
