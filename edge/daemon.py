@@ -1,6 +1,6 @@
 """The daemon: puts the rooms together and keeps them going until told to stop.
 
-    bus tasks ──samples──► pipelines ──readings──► journal writer ──► publisher ──► broker
+    bus tasks ──samples──► measuring room ──readings──► journal writer ──► publisher ──► broker
 
 Each arrow is a plain call or an event inside one asyncio loop; only the journal's commits run in a
 thread of their own. On the way out the tasks end in the order of the arrows, so that every sample
@@ -23,7 +23,6 @@ from edge.host.supervise import supervise
 from edge.journal.journal import Journal
 from edge.journal.retention import Retention
 from edge.journal.writer import JournalWriter
-from edge.measure.pulses import Tally
 from edge.readings import Reading, Sample
 from edge.station.model import Station
 from edge.status import Category, Reason
@@ -49,10 +48,8 @@ class Daemon:
     ) -> None:
         """``journal`` is open and will be closed; without a ``broker`` nothing is published."""
         self.station = station
-        self.pipelines = station.pipelines()
-        for channel, tally in journal.tallies().items():
-            if channel in self.pipelines:
-                self.pipelines[channel].restore(tally)
+        self.room = station.room()
+        self.room.restore(journal.states())
         keep = station.journal
         rule = Retention(round(keep.keep.value * 1000), round(keep.size_limit.value))
         self.writer = JournalWriter(journal, rule, clock)
@@ -123,19 +120,12 @@ class Daemon:
 
     def take_round(self, samples: Sequence[tuple[Sample, bool]]) -> None:
         """Turn the samples of a round into readings and hand those to the journal."""
-        readings: list[Reading] = []
-        tallies: dict[str, Tally] = {}
-        for sample, due in samples:
-            pipeline = self.pipelines[sample.channel]
-            made = pipeline.take(sample, due=due)
-            readings += made
-            if made and pipeline.tally is not None:
-                tallies[sample.channel] = pipeline.tally
-            for reading in made:
-                self._note(reading, sample)
-        self.made += len(readings)
-        if readings:
-            self.writer.submit(readings, tallies)
+        made = self.room.take(samples)
+        for reading in made.readings:
+            self._note(reading)
+        self.made += len(made.readings)
+        if made.readings:
+            self.writer.submit(made.readings, made.states)
 
     def summary(self) -> str:
         """One line on how the station is."""
@@ -143,7 +133,7 @@ class Daemon:
         link = self.publisher.summary() if self.publisher else "no broker configured"
         return f"{good} of {len(self.latest)} series good; {self.writer.newest} readings; {link}"
 
-    def _note(self, reading: Reading, sample: Sample) -> None:
+    def _note(self, reading: Reading) -> None:
         """Remember the reading; log a change of status that its bus does not log already."""
         before = self.latest.get(reading.series)
         self.latest[reading.series] = reading
@@ -151,7 +141,7 @@ class Daemon:
             return
         if reading.reason.category is Category.FUNCTION_CHECK:
             return  # such as the first rate after a start: it passes by itself
-        if reading.reason is not sample.reason:
+        if reading.reason is not Reason.OK and not reading.reason.of_the_line:
             self._doubted.add(reading.series)
             self._log.warning(
                 "value in doubt",

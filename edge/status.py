@@ -83,16 +83,111 @@ class Reason(Enum):
         "loop current above 21 mA: the transmitter signals a failure or the loop is shorted",
     )  # fmt: skip
 
-    # Computing.
+    # Computing: there is a value, with a doubt about it.
+    COUNTER_RESET = (
+        32, Quality.UNCERTAIN, Category.MAINTENANCE_REQUIRED,
+        "the counter began anew: reset or replaced; pulses it made before that may be missing",
+    )  # fmt: skip
+    BELOW_TABLE = (
+        33, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "below the first point of the channel's table",
+    )  # fmt: skip
+    ABOVE_TABLE = (
+        34, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "above the last point of the channel's table",
+    )  # fmt: skip
+    HEAD_TOO_LOW = (
+        35, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "head below the range the formula of the weir or flume is valid for",
+    )  # fmt: skip
+    HEAD_TOO_HIGH = (
+        36, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "head above the range the formula of the weir or flume is valid for",
+    )  # fmt: skip
+    STUCK = (
+        37, Quality.UNCERTAIN, Category.MAINTENANCE_REQUIRED,
+        "the signal has not moved for longer than it should stand still",
+    )  # fmt: skip
+    CHANGED_TOO_FAST = (
+        38, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "the signal changed faster than what is measured can",
+    )  # fmt: skip
+    IMPLAUSIBLE_JUMP = (
+        39, Quality.UNCERTAIN, Category.MAINTENANCE_REQUIRED,
+        "the counter jumped further than the meter can pulse; the jump was not counted",
+    )  # fmt: skip
+    MANY_ROLLOVERS = (
+        80, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "unread for so long that the counter may have rolled over more than once",
+    )  # fmt: skip
+    GAP_IN_TOTAL = (
+        81, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "the total lacks what flowed while there was no good rate",
+    )  # fmt: skip
+    INCOMPLETE = (
+        82, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "too few good samples in the interval",
+    )  # fmt: skip
+    PART_OF_PERIOD = (
+        83, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "counting began in the course of the period",
+    )  # fmt: skip
+    ESTIMATED = (
+        84, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "the boundary of the period fell into a gap; what the gap holds was shared out by time",
+    )  # fmt: skip
+    BELOW_TANK = (
+        85, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "depth below the bottom of the tank",
+    )  # fmt: skip
+    ABOVE_TANK = (
+        86, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "depth above the top of the tank",
+    )  # fmt: skip
+    WATER_TOO_COLD = (
+        87, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "water colder than the density formula is valid for",
+    )  # fmt: skip
+    WATER_TOO_WARM = (
+        88, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "water warmer than the density formula is valid for",
+    )  # fmt: skip
+    TRANSDUCER_DRY = (
+        89, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "pressure of the air or less: the water is at or below the transducer",
+    )  # fmt: skip
+
+    # Computing: there is no value.
     NO_EARLIER_COUNT = (
         30, Quality.BAD, Category.FUNCTION_CHECK,
         "no earlier count yet to compute a rate from",
     )  # fmt: skip
-    COUNTER_RESET = (
-        32, Quality.UNCERTAIN, Category.MAINTENANCE_REQUIRED,
-        "the counter went backwards: reset or replaced; pulses since the last reading not counted",
-    )  # fmt: skip
     NOT_A_NUMBER = (31, Quality.BAD, Category.FAILURE, "the device did not send a number")
+    NO_INPUT_YET = (
+        90, Quality.BAD, Category.FUNCTION_CHECK,
+        "a channel this one is computed from has not been read yet",
+    )  # fmt: skip
+    INPUT_TOO_OLD = (
+        91, Quality.BAD, Category.FAILURE,
+        "a channel this one is computed from has not been read for long",
+    )  # fmt: skip
+    NO_DRAWDOWN = (
+        92, Quality.BAD, Category.FUNCTION_CHECK,
+        "too little drawdown to divide by",
+    )  # fmt: skip
+    NO_REST_LEVEL_YET = (
+        93, Quality.BAD, Category.FUNCTION_CHECK,
+        "the pump has not been seen at rest yet",
+    )  # fmt: skip
+    OUT_OF_DOMAIN = (
+        94, Quality.BAD, Category.OUT_OF_SPECIFICATION,
+        "the formula has no value here",
+    )  # fmt: skip
+
+    TOO_FEW_SAMPLES = (
+        95, Quality.BAD, Category.FUNCTION_CHECK,
+        "too few good samples in the interval to compute this from",
+    )  # fmt: skip
 
     # The line to the device.
     NO_REPLY = (40, Quality.BAD, Category.FAILURE, "no reply within the time-out")
@@ -130,6 +225,11 @@ class Reason(Enum):
         71, Quality.BAD, Category.FAILURE, "exception 11: the device behind the gateway is silent",
     )  # fmt: skip
     OTHER_EXCEPTION = (79, Quality.BAD, Category.FAILURE, "an exception code outside the standard")
+
+    @property
+    def of_the_line(self) -> bool:
+        """Whether it comes from the line to the device, rather than from computing."""
+        return 40 <= self.code < 80
 
     @property
     def slug(self) -> str:

@@ -36,9 +36,16 @@ class Dimension(Enum):
     VOLTAGE = ("voltage", "V", "V")
     RESISTANCE = ("resistance", "ohm", "Ohm")
     POWER = ("power", "W", "W")
+    ENERGY = ("energy", "J", "J")
+    CHARGE = ("electric charge", "C", "C")
     TIME = ("time", "s", "s")
     FREQUENCY = ("frequency", "Hz", "Hz")
     RATIO = ("ratio", "1", "/")
+    ANGLE = ("angle", "rad", "rad")
+    AREA = ("area", "m2", "m2")
+    DENSITY = ("density", "kg/m3", "kg/m3")
+    ACCELERATION = ("acceleration", "m/s2", "m/s2")
+    SPECIFIC_CAPACITY = ("specific capacity", "m2/s", None)
     COUNT = ("count", "pulses", "count")
     DATA = ("amount of data", "B", None)
     PULSES_PER_VOLUME = ("pulses per volume", "pulses/m3", None)
@@ -105,6 +112,8 @@ class UnitError(ValueError):
 _FOOT = 0.3048
 _INCH = 0.0254
 _GALLON = 231 * _INCH**3
+_POUND = 0.45359237
+_STANDARD_GRAVITY = 9.80665
 _IMPERIAL_GALLON = 4.54609e-3
 
 _LENGTHS = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "km": 1e3, "in": _INCH, "ft": _FOOT, "mi": 1609.344}
@@ -115,6 +124,11 @@ _VOLUMES = {
     "gal": _GALLON,
     "impgal": _IMPERIAL_GALLON,
     "ft3": _FOOT**3,
+    "in3": _INCH**3,
+    "kL": 1.0,
+    "ML": 1e3,
+    "Mgal": 1e6 * _GALLON,
+    "ccf": 100 * _FOOT**3,
     "acre-ft": 43560 * _FOOT**3,
 }
 _TIMES = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
@@ -135,18 +149,37 @@ _SIMPLE = {
         "kPa": 1e3,
         "bar": 1e5,
         "mbar": 100.0,
-        "psi": 6894.757293168361,
+        "MPa": 1e6,
+        "atm": 101325.0,
+        "psi": _POUND * _STANDARD_GRAVITY / _INCH**2,
+        # Heights of a liquid are conventional units: water at 4 °C, mercury at 0 °C, as SP 811 has
+        # them. What stands in a well is another water; `edge.measure.water` reckons with that.
         "ftH2O": 2988.98,
         "inH2O": 249.082,
+        "cmH2O": 98.0638,
         "mH2O": 9806.38,
         "inHg": 3386.38,
+        "mmHg": 133.3224,
     },
     Dimension.CURRENT: {"uA": 1e-6, "mA": 1e-3, "A": 1.0},
     Dimension.VOLTAGE: {"uV": 1e-6, "mV": 1e-3, "V": 1.0},
     Dimension.RESISTANCE: {"ohm": 1.0, "kohm": 1e3},
     Dimension.POWER: {"mW": 1e-3, "W": 1.0, "kW": 1e3},
+    Dimension.ENERGY: {"J": 1.0, "Wh": 3600.0, "kWh": 3.6e6},
+    Dimension.CHARGE: {"C": 1.0, "Ah": 3600.0},
     Dimension.FREQUENCY: {"Hz": 1.0, "kHz": 1e3},
-    Dimension.RATIO: {"1": 1.0, "%": 0.01},
+    Dimension.RATIO: {"1": 1.0, "%": 0.01, "g/kg": 1e-3},
+    Dimension.ANGLE: {"rad": 1.0, "deg": math.pi / 180},
+    Dimension.AREA: {"m2": 1.0, "ha": 1e4, "ft2": _FOOT**2, "acre": 43560 * _FOOT**2},
+    Dimension.DENSITY: {"kg/m3": 1.0, "g/cm3": 1e3, "lb/ft3": _POUND / _FOOT**3},
+    Dimension.ACCELERATION: {"m/s2": 1.0, "ft/s2": _FOOT},
+    Dimension.SPECIFIC_CAPACITY: {
+        "m2/s": 1.0,
+        "m2/d": 1 / 86400,
+        "L/s/m": 1e-3,
+        "m3/h/m": 1 / 3600,
+        "gpm/ft": _GALLON / 60 / _FOOT,
+    },
     Dimension.COUNT: {"pulses": 1.0, "count": 1.0},
     Dimension.DATA: {
         "B": 1.0,
@@ -182,6 +215,16 @@ _SPELLINGS = {
     "°C": "degC",
     "°F": "degF",
     "Cel": "degC",
+    "°": "deg",
+    "degree": "deg",
+    "degrees": "deg",
+    "m²": "m2",
+    "ft²": "ft2",
+    "kg/m³": "kg/m3",
+    "lb/ft³": "lb/ft3",
+    "m/s²": "m/s2",
+    "m²/s": "m2/s",
+    "m²/d": "m2/d",
     "m³": "m3",
     "ft³": "ft3",
     "l": "L",
@@ -231,8 +274,14 @@ def unit(symbol: str) -> Unit | None:
     return UNITS.get(f"{over}/{under}")
 
 
+_MOST_DIMENSIONS_LISTED = 3
+
+
 def accepted(*dimensions: Dimension) -> str:
     """Say in words which units a quantity of one of these dimensions may be written in."""
+    if len(dimensions) > _MOST_DIMENSIONS_LISTED:
+        examples = [_example((dimension,)) for dimension in dimensions[:_MOST_DIMENSIONS_LISTED]]
+        return f"a number with its unit, such as {', '.join(examples[:-1])} or {examples[-1]}"
     return " or ".join(
         f"{_with_article(dimension.title)} in {', '.join(_common_units(dimension))}"
         for dimension in dimensions
@@ -246,14 +295,17 @@ def parse(text: object, *dimensions: Dimension) -> Quantity:
     not known, or measures something else than one of ``dimensions`` (none given: anything).
     """
     expected = accepted(*dimensions) if dimensions else "a number and a unit"
+    for_example = (
+        expected if "such as" in expected else f"{expected}, such as {_example(dimensions)}"
+    )
     if not isinstance(text, str):
-        raise UnitError(f"{text!r} without a unit", f"{expected}, such as {_example(dimensions)}")
+        raise UnitError(f"{text!r} without a unit", for_example)
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise UnitError(repr(text), f"{expected}, such as {_example(dimensions)}")
+        raise UnitError(repr(text), for_example)
     number, symbol = match.groups()
     if not symbol:
-        raise UnitError(f"{text!r} without a unit", f"{expected}, such as {_example(dimensions)}")
+        raise UnitError(f"{text!r} without a unit", for_example)
     found = unit(symbol)
     if found is None:
         hint = _nearest(symbol, dimensions)
@@ -296,6 +348,13 @@ _EXAMPLES = {
     Dimension.VOLTAGE: "12.5 V",
     Dimension.RESISTANCE: "250 ohm",
     Dimension.POWER: "5 W",
+    Dimension.ENERGY: "240 Wh",
+    Dimension.CHARGE: "35 Ah",
+    Dimension.ANGLE: "90 deg",
+    Dimension.AREA: "2 acre",
+    Dimension.DENSITY: "1000 kg/m3",
+    Dimension.ACCELERATION: "9.81 m/s2",
+    Dimension.SPECIFIC_CAPACITY: "1.5 gpm/ft",
     Dimension.TIME: "15 min",
     Dimension.FREQUENCY: "50 Hz",
     Dimension.RATIO: "80 %",

@@ -26,8 +26,10 @@ from zoneinfo import ZoneInfo
 from edge.clock import Clock
 from edge.daemon import Daemon
 from edge.journal.journal import Journal
+from edge.measure.meter import Meter
 from edge.readings import Journalled
-from edge.station.model import LoopChannel, PulseChannel, Station, Uplink
+from edge.station.measured import LoopChannel, PulseChannel
+from edge.station.model import Station, Uplink
 from edge.units import Dimension
 from edge.uplink.books import Books
 from edge.uplink.broker import BrokerSettings
@@ -263,14 +265,17 @@ def _ledger(
 ) -> Ledger:
     plan, station = state.plan, state.plan.station
     books = state.receiver.library.books.get(station.station.id) or Books()
-    meters = {
-        name: channel.meter()
-        for name, channel in station.channels.items()
-        if isinstance(channel, PulseChannel) and (channel.bus, channel.device) not in plan.dead
+    # Where a volume is not a whole number of pulses, the ledger has no pulses to compare.
+    volume_per_pulse = {
+        name: meter.volume_per_pulse
+        for name, channel in station.measured.items()
+        if isinstance(channel, PulseChannel)
+        and (channel.bus, channel.device) not in plan.dead
+        and isinstance(meter := channel.meter(), Meter)
     }
-    counted = {name: books.latest.get(f"{name}.total") for name in meters}
+    counted = {name: books.latest.get(f"{name}.total") for name in volume_per_pulse}
     pulses_station = sum(
-        meters[name].pulses(reading.value)
+        round(reading.value / volume_per_pulse[name])
         for name, reading in counted.items()
         if reading and reading.value is not None
     )
@@ -283,7 +288,7 @@ def _ledger(
             arrived,
             truth=lambda series, utc_ms: hardware.truth(series, min(utc_ms, plan.end_utc_ms)),
             levels=_levels(plan),
-            pulses=(sum(hardware.pulses(name) for name in meters), pulses_station),
+            pulses=(sum(hardware.pulses(name) for name in volume_per_pulse), pulses_station),
             malformed=state.receiver.library.malformed,
             faults=bool(plan.dead),
             notes=_notes(state),
@@ -296,8 +301,9 @@ def _levels(plan: BenchPlan) -> dict[str, float]:
     """Return the range in metres of every level transmitter that answers."""
     return {
         name: abs(channel.range[1].value - channel.range[0].value)
-        for name, channel in plan.station.channels.items()
+        for name, channel in plan.station.measured.items()
         if isinstance(channel, LoopChannel)
+        and channel.range
         and channel.range[0].dimension is Dimension.LENGTH
         and (channel.bus, channel.device) not in plan.dead
     }
@@ -317,7 +323,7 @@ def _notes(state: BenchState) -> dict[str, Any]:
 
 
 def _slowest_interval_s(station: Station) -> float:
-    return max(channel.record_ms for channel in station.channels.values()) / 1000
+    return max(channel.record_ms for channel in station.measured.values()) / 1000
 
 
 async def _until(clock: Clock, utc_ms: int) -> None:

@@ -67,19 +67,18 @@ def heading(state: BenchState) -> str:
 def series_lines(state: BenchState) -> list[str]:
     """Return a line for every series: name, value in the station's unit, status."""
     lines = []
-    for pipeline in state.daemon.pipelines.values():
-        for series in pipeline.series:
-            reading = state.daemon.latest.get(series.name)
-            if reading is None:
-                lines.append(f"  {series.name:<16} {'waiting':>18}")
-                continue
-            value = (
-                "--"
-                if reading.value is None
-                else f"{series.unit.from_base(reading.value):.3f} {series.unit.symbol}"
-            )
-            status = "" if reading.reason is Reason.OK else reading.reason.slug
-            lines.append(f"  {series.name:<16} {value:>18}  {status}")
+    for series in state.daemon.room.series:
+        reading = state.daemon.latest.get(series.name)
+        if reading is None:
+            lines.append(f"  {series.name:<20} {'waiting':>18}")
+            continue
+        value = (
+            "--"
+            if reading.value is None
+            else f"{series.unit.from_base(reading.value):.3f} {series.unit.symbol}"
+        )
+        status = "" if reading.reason is Reason.OK else reading.reason.slug
+        lines.append(f"  {series.name:<20} {value:>18}  {status}")
     return lines
 
 

@@ -10,23 +10,23 @@ import re
 from pathlib import Path
 
 from edge.clock import Clock
+from edge.station.measured import PulseChannel
 from edge.station.model import (
     Bus,
     LineBus,
     LineDevice,
-    LineRead,
     ModbusDevice,
-    ModbusRead,
     ModbusTcpBus,
-    PulseChannel,
     Station,
 )
+from edge.station.reads import LineRead, ModbusRead
 from hw_fakes.faults import FaultSwitch
 from hw_fakes.line_device import LineUnit
 from hw_fakes.modbus_device import TcpSlave
 from hw_fakes.modbus_unit import ModbusUnit
 from hw_fakes.ports import PtyPort
 from hw_fakes.reply_text import write_line
+from hw_fakes.roles import quantities_by_role
 from hw_fakes.signals import (
     CounterSignal,
     ScaledSignal,
@@ -54,11 +54,12 @@ class Hardware(Startable):
         self._station = station
         self._world = world
         self._clock = clock
+        by_role = quantities_by_role(station, world)
         self._signals: dict[str, Signal] = {
             name: CounterSignal(name, channel, world)
             if isinstance(channel, PulseChannel)
-            else ScaledSignal(name, channel, world)
-            for name, channel in station.channels.items()
+            else ScaledSignal(name, channel, world, by_role.get(name))
+            for name, channel in station.measured.items()
         }
         self._wires = {
             name: self._wire(name, bus, directory / "serial" / name)
@@ -188,6 +189,6 @@ class Hardware(Startable):
     def _reads(self, bus: str, device: str) -> dict[str, ModbusRead | LineRead]:
         return {
             name: channel.read
-            for name, channel in self._station.channels.items()
+            for name, channel in self._station.measured.items()
             if (channel.bus, channel.device) == (bus, device)
         }

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from random import Random
 
+from edge.measure.line import Line
 from edge.measure.loop import LoopScale
-from edge.station.model import LoopChannel, ModbusRead, PulseChannel, ValueChannel
+from edge.measure.meter import Meter
+from edge.station.measured import LoopChannel, PulseChannel, ValueChannel
+from edge.station.reads import ModbusRead
 from edge.units import Dimension
 from hw_fakes.registers import encode, is_whole, limits
+from hw_fakes.roles import Quantity
 from hw_fakes.world import World
 
-Quantity = Callable[[float], float]
-"""A quantity of the world: from UTC milliseconds to the base unit."""
+ScaledChannel = LoopChannel | ValueChannel
 
 # A transmitter drives no less and no more than the limits of NAMUR NE 43 for measurement.
 _LEAST_A, _MOST_A = 0.0038, 0.0205
@@ -37,18 +39,17 @@ def quantity_named(name: str, world: World) -> Quantity | None:
     return None
 
 
-def quantity_of(name: str, channel: LoopChannel | ValueChannel, world: World) -> Quantity:
+def quantity_of(name: str, channel: ScaledChannel, world: World) -> Quantity:
     """Return what a channel measures, by its dimension.
 
     A length is the water in the well, unless the channel's title speaks of a tank. A single bit is
     whether the pump runs. What the world does not have stands still in the middle of the channel's
     range.
     """
+    low, high = _ends(channel)
     if _is_bit(channel.read):
-        scale = channel.scale()
-        at = scale.span.at if isinstance(scale, LoopScale) else scale.at
+        at = Line(0.0, 1.0, low, high).at
         return lambda t_ms: at(float(world.pump_running(t_ms)))
-    low, high = channel.range[0].value, channel.range[1].value
     field = "" if isinstance(channel.read, ModbusRead) else channel.read.field
     of_panel = "panel" in name or "panel" in field
     by_dimension: dict[Dimension, Quantity] = {
@@ -59,7 +60,15 @@ def quantity_of(name: str, channel: LoopChannel | ValueChannel, world: World) ->
         Dimension.TEMPERATURE: world.temperature_c,
         Dimension.VOLTAGE: world.panel_v if of_panel else world.battery_v,
     }
-    return by_dimension.get(channel.range[0].dimension, lambda _t_ms: (low + high) / 2)
+    return by_dimension.get(channel.written.dimension, lambda _t_ms: (low + high) / 2)
+
+
+def _ends(channel: ScaledChannel) -> tuple[float, float]:
+    """Return the two ends of a channel's range, in the base unit."""
+    if channel.range:
+        return channel.range[0].value, channel.range[1].value
+    points = channel.points or []
+    return points[0][1].value, points[-1][1].value
 
 
 class ScaledSignal:
@@ -68,9 +77,15 @@ class ScaledSignal:
     ``forced_amperes`` puts a current on the loop whatever the world says: 0 for an open loop.
     """
 
-    def __init__(self, name: str, channel: LoopChannel | ValueChannel, world: World) -> None:
+    def __init__(
+        self,
+        name: str,
+        channel: ScaledChannel,
+        world: World,
+        quantity: Quantity | None = None,
+    ) -> None:
         self.forced_amperes: float | None = None
-        self._quantity = quantity_of(name, channel, world)
+        self._quantity = quantity or quantity_of(name, channel, world)
         self._scale = channel.scale()
 
     def truth(self, _series: str, t_ms: float) -> float:
@@ -84,9 +99,8 @@ class ScaledSignal:
             return self._scale.inverse().at(value)
         amperes = self.forced_amperes
         if amperes is None:
-            amperes = min(max(self._scale.span.inverse().at(value), _LEAST_A), _MOST_A)
-        signal = amperes if self._scale.shunt is None else amperes * self._scale.shunt
-        return self._scale.signal.inverse().at(signal)
+            amperes = min(max(self._scale.current(value), _LEAST_A), _MOST_A)
+        return self._scale.raw(amperes)
 
 
 class CounterSignal:
@@ -97,11 +111,12 @@ class CounterSignal:
 
     def __init__(self, name: str, channel: PulseChannel, world: World) -> None:
         self._world = world
-        self._volume_per_pulse = channel.meter().volume_per_pulse
-        self._modulus = 1 << channel.bits
+        # A meter with a table is simulated at the K-factor of its middle point.
+        self._volume_per_pulse = _volume_per_pulse(channel)
+        self._modulus = channel.modulus
         rng = Random(f"counter {world.seed} {name}")
         before_rollover = rng.uniform(*_ROLLS_OVER_WITHIN_M3) / self._volume_per_pulse
-        if channel.bits > 32:
+        if channel.modulus > 1 << 32:
             before_rollover = rng.randrange(self._modulus)
         self._start = -max(1, int(before_rollover))
 
@@ -122,6 +137,14 @@ class CounterSignal:
     def reset(self, t_ms: float) -> None:
         """Put the counter back to nought, as a device does that has lost its supply."""
         self._start = -self.pulses(t_ms)
+
+
+def _volume_per_pulse(channel: PulseChannel) -> float:
+    meter = channel.meter()
+    if isinstance(meter, Meter):
+        return meter.volume_per_pulse
+    table = channel.k_table or []
+    return 1 / table[len(table) // 2][1].value
 
 
 Signal = ScaledSignal | CounterSignal

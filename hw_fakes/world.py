@@ -19,6 +19,8 @@ _REST_LEVEL_M = 24.0
 _SEASONAL_M = 0.6
 # Barometric waves in the water level: period in days, amplitude in metres.
 _BAROMETRIC = ((5.3, 0.035), (2.1, 0.018), (1.0, 0.006))
+_BAROMETRIC_EFFICIENCY = 0.5
+_AIR_PA = 82_300.0
 
 _RATED_FLOW = 0.76e-3  # 12 gallons a minute
 _LIFT_AT_REST_M = 60.0
@@ -80,6 +82,18 @@ class World:
         days = t_ms / 1000 / DAY_S
         return 2.6 + 0.9 * math.sin(2 * math.pi * days) + 0.2 * math.sin(2 * math.pi * days / 3)
 
+    def barometer_pa(self, t_ms: float) -> float:
+        """Return the air pressure, in Pa: the well's water stands lower the higher it is."""
+        return _AIR_PA - self._barometric_m(t_ms / 1000) * _WATER_N_PER_M3 / _BAROMETRIC_EFFICIENCY
+
+    def water_temperature_c(self, t_ms: float) -> float:
+        """Return the temperature of the water in the well, in °C."""
+        return 11.4 + 0.2 * math.sin(2 * math.pi * t_ms / 1000 / _YEAR_S)
+
+    def stream_head_m(self, t_ms: float) -> float:
+        """Return the head over the weir in the creek, in metres: some snow melts every day."""
+        return 0.16 + 0.03 * math.sin(2 * math.pi * t_ms / 1000 / DAY_S)
+
     def battery_v(self, t_ms: float) -> float:
         """Return the battery's voltage."""
         return self._power.battery_v(t_ms / 1000)
@@ -101,9 +115,13 @@ class World:
 
     def _static_level(self, now: float) -> float:
         level = _REST_LEVEL_M + _SEASONAL_M * math.sin(2 * math.pi * now / _YEAR_S)
-        for (period, amplitude), phase in zip(_BAROMETRIC, self._phases, strict=True):
-            level += amplitude * math.sin(2 * math.pi * now / (period * DAY_S) + phase)
-        return level
+        return level + self._barometric_m(now)
+
+    def _barometric_m(self, now: float) -> float:
+        return sum(
+            amplitude * math.sin(2 * math.pi * now / (period * DAY_S) + phase)
+            for (period, amplitude), phase in zip(_BAROMETRIC, self._phases, strict=True)
+        )
 
     def _flow_of_run(self, start: float) -> float:
         # The lift is that of the rest level: what the pump draws down itself is the same each run.

@@ -9,8 +9,11 @@ from pathlib import Path
 import click
 
 from edge.commands.common import BAD_INPUT, load_or_exit, refuse
+from edge.measure.loop_budget import budget
+from edge.station.circuit import Circuit
 from edge.station.faults import StationFileError
 from edge.station.loader import load
+from edge.station.measured import LoopChannel
 from edge.station.schema import json_schema
 
 
@@ -38,6 +41,22 @@ def command(*, station_file: Path | None, schema: bool, as_json: bool) -> None:
         f"{station_file}: good. Station {station.station.id}: {len(station.buses)} buses, "
         f"{len(station.channels)} channels, {len(station.series())} series"
     )
+    for name, channel in station.measured.items():
+        if isinstance(channel, LoopChannel) and channel.circuit:
+            click.echo(f"  loop of {name}: {_budget(channel, channel.circuit)}")
+
+
+def _budget(channel: LoopChannel, circuit: Circuit) -> str:
+    """Say how well the supply of a loop suffices."""
+    supply = circuit.supply(channel.shunt)
+    reckoned = budget(supply)
+    spare = reckoned.volts_at_full_scale - supply.least_voltage
+    words = (
+        f"at 20 mA {reckoned.volts_at_full_scale:.2f} V of {supply.supply:g} V are left for the"
+        f" transmitter, which needs {supply.least_voltage:g} V: {spare:.2f} V to spare; it can carry"
+        f" {reckoned.greatest_current * 1000:.1f} mA"
+    )
+    return words if reckoned.reaches_alarm else f"{words}, too little to signal a failure by 21 mA"
 
 
 def _check_as_json(station_file: Path) -> None:

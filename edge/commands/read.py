@@ -6,6 +6,8 @@ import asyncio
 import json
 import sys
 from collections.abc import Callable
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +23,11 @@ from edge.commands.common import (
     table,
 )
 from edge.field.assembly import poll_once
-from edge.measure.pipeline import Pipeline
-from edge.readings import Reading, Sample, Series
+from edge.measure.measured import LOOP_CURRENT, PULSES
+from edge.measure.values import Value
+from edge.readings import Sample, Series
 from edge.station.model import Station
-from edge.status import Reason
+from edge.status import Category, Reason
 from edge.units import Unit
 
 
@@ -39,11 +42,20 @@ from edge.units import Unit
     show_default=True,
     help="Seconds between readings with --follow.",
 )
+@click.option("--steps", is_flag=True, help="Show every step from the raw number to the value.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a reading.")
 def command(
-    *, station_file: Path, channels: tuple[str, ...], follow: bool, every: float, as_json: bool
+    *,
+    station_file: Path,
+    channels: tuple[str, ...],
+    follow: bool,
+    every: float,
+    steps: bool,
+    as_json: bool,
 ) -> None:
     """Poll the station's devices now and show raw number, loop current or pulses, value, status.
+
+    Of a channel that is computed from others, these are polled.
 
     Nothing is kept or published. Stop the daemon first: a serial port serves one master only.
     Exit code 1: a channel has no good value; a rate,
@@ -57,7 +69,7 @@ def command(
             f"expected some of {', '.join(station.channels)}"
         )
     reader = _Reader(station, channels or tuple(station.channels))
-    show = _print_json if as_json else _print_table
+    show = _print_json if as_json else _print_steps if steps else _print_table
     if follow:
         asyncio.run(reader.follow(show, every))
     elif not asyncio.run(reader.read_once(show)):
@@ -67,14 +79,15 @@ def command(
 Row = dict[str, Any]
 
 # A single poll cannot know a rate; that is no fault of the wiring.
-_AS_IT_SHOULD_BE = {Reason.OK.slug, Reason.NO_EARLIER_COUNT.slug}
+_AS_IT_SHOULD_BE = {Category.NORMAL, Category.FUNCTION_CHECK}
 
 
 class _Reader:
     def __init__(self, station: Station, channels: tuple[str, ...]) -> None:
         self._station = station
         self._channels = channels
-        self._pipelines: dict[str, Pipeline] = station.pipelines()
+        self._room = station.room()
+        self._polled = {source for name in channels for source in self._room.sources(name)}
         self._clock = SystemClock()
 
     async def follow(self, show: Callable[[list[Row]], None], every: float) -> None:
@@ -86,35 +99,43 @@ class _Reader:
 
     async def read_once(self, show: Callable[[list[Row]], None]) -> bool:
         """Read and show; tell whether every value is as it should be."""
-        samples = await poll_once(self._station, self._clock, self._channels)
-        rows = [
-            _row(samples[name], self._pipelines[name], series, reading)
+        samples = await poll_once(self._station, self._clock, self._polled)
+        self._room.take([(sample, True) for sample in samples.values()])
+        shown = [
+            (name, series, value)
             for name in self._channels
-            for series, reading in zip(
-                self._pipelines[name].series,
-                self._pipelines[name].take(samples[name], due=True),
-                strict=True,
-            )
+            for series, value in self._room.latest(name)
         ]
-        show(rows)
-        return all(row["status"] in _AS_IT_SHOULD_BE for row in rows)
+        show([self._row(name, samples.get(name), one, value) for name, one, value in shown])
+        return all(value.reason.category in _AS_IT_SHOULD_BE for _, _, value in shown)
+
+    def _row(self, channel: str, sample: Sample | None, series: Series, value: Value) -> Row:
+        """Return all that is known of one series, ready for JSON; numbers in the unit shown."""
+        steps = self._room.explain(channel)
+        signal = next((step for step in steps if step.name in _SIGNALS), None)
+        return {
+            "channel": channel,
+            "series": series.name,
+            "time": iso_utc(value.utc_ms),
+            "raw": sample and sample.raw,
+            "signal": None if signal is None else _shown(signal.number, signal.unit),
+            "signal_unit": None if signal is None else getattr(signal.unit, "symbol", signal.name),
+            "value": None if value.number is None else _shown(value.number, series.unit),
+            "unit": series.unit.symbol,
+            "status": value.reason.slug,
+            "why": value.reason.text,
+            "steps": [
+                {
+                    "step": step.name,
+                    "value": _shown(step.number, step.unit),
+                    "unit": step.unit and step.unit.symbol,
+                }
+                for step in steps
+            ],
+        }
 
 
-def _row(sample: Sample, pipeline: Pipeline, series: Series, reading: Reading) -> Row:
-    """Return all that is known of one series, ready for JSON; numbers in the unit shown."""
-    steps = [] if sample.raw is None else pipeline.explain(sample.raw)
-    signal = next((step for step in steps if step.name in {"loop", "pulses"}), None)
-    return {
-        "series": series.name,
-        "time": iso_utc(sample.utc_ms),
-        "raw": sample.raw,
-        "signal": None if signal is None else _shown(signal.value, signal.unit),
-        "signal_unit": None if signal is None else getattr(signal.unit, "symbol", signal.name),
-        "value": None if reading.value is None else _shown(reading.value, series.unit),
-        "unit": series.unit.symbol,
-        "status": reading.reason.slug,
-        "why": reading.reason.text,
-    }
+_SIGNALS = {LOOP_CURRENT, PULSES}
 
 
 def _shown(value: float, unit: Unit | None) -> float:
@@ -136,3 +157,24 @@ def _print_table(rows: list[Row]) -> None:
 
     heads = ("SERIES", "RAW", "SIGNAL", "VALUE", "STATUS", "WHY")
     click.echo(table(heads, [cells(row) for row in rows], right=(1, 2, 3)))
+
+
+def _print_steps(rows: list[Row]) -> None:
+    """Print every channel once: its steps one under another, then its series with their status."""
+    lines: list[tuple[str, str, str]] = []
+    for channel, series in groupby(rows, key=itemgetter("channel")):
+        of_channel = list(series)
+        lines.append((channel, "", ""))
+        lines += [
+            (f"  {step['step']}", f"{step['value']:.7g}", step["unit"] or "")
+            for step in of_channel[0]["steps"]
+        ]
+        for row in of_channel:
+            value = "" if row["value"] is None else f"{row['value']:.3f}"
+            status = f"{row['unit']:<10} {row['status']}"
+            why = "" if row["status"] == Reason.OK.slug else f"  {row['why']}"
+            lines.append((f"= {row['series']}", value, status + why))
+    name = max(len(line[0]) for line in lines)
+    number = max(len(line[1]) for line in lines)
+    for left, value, right in lines:
+        click.echo(f"{left:<{name}}  {value:>{number}} {right}".rstrip())

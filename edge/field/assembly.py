@@ -13,23 +13,22 @@ from edge.field.modbus import ModbusDriver
 from edge.readings import Sample
 from edge.station.model import (
     Bus,
-    Channel,
     LineBus,
     LineDevice,
-    LineRead,
+    Measured,
     ModbusDevice,
-    ModbusRead,
     Station,
 )
+from edge.station.reads import LineRead, ModbusRead
 from edge.status import Reason
 
 
-def channels_of(station: Station, bus: str) -> dict[str, Channel]:
+def channels_of(station: Station, bus: str) -> dict[str, Measured]:
     """Return the channels that hang on a bus, in the order of the station file."""
-    return {name: channel for name, channel in station.channels.items() if channel.bus == bus}
+    return {name: channel for name, channel in station.measured.items() if channel.bus == bus}
 
 
-def make_driver(bus: Bus, channels: Mapping[str, Channel], clock: Clock) -> Driver:
+def make_driver(bus: Bus, channels: Mapping[str, Measured], clock: Clock) -> Driver:
     """Return a driver for a bus, closed; to add a bus kind, add it here."""
     points = {name: channel.read for name, channel in channels.items()}
     # The station file's checks have made sure that each channel reads what its bus can tell.

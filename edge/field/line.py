@@ -16,7 +16,8 @@ from edge.field.driver import Instant
 from edge.field.line_codec import LineReader, LineSplitter, number
 from edge.field.serial_port import SerialPort, why_closed
 from edge.readings import Sample
-from edge.station.model import LineBus, LineRead
+from edge.station.model import LineBus
+from edge.station.reads import LineRead
 from edge.status import Reason
 
 Fields = Mapping[str, str] | Reason

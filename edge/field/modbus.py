@@ -42,7 +42,8 @@ from edge.field.modbus_codec import (
 )
 from edge.field.serial_port import why_closed
 from edge.readings import Sample
-from edge.station.model import ModbusDevice, ModbusRead, ModbusRtuBus, ModbusTcpBus
+from edge.station.model import ModbusDevice, ModbusRtuBus, ModbusTcpBus
+from edge.station.reads import ModbusRead
 from edge.status import Reason, modbus_exception
 
 Client = AsyncModbusSerialClient | AsyncModbusTcpClient

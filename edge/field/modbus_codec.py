@@ -10,7 +10,7 @@ from typing import Literal
 
 from pymodbus.framer import FramerRTU
 
-from edge.station.model import ModbusRead
+from edge.station.reads import ModbusRead
 from edge.status import Reason
 
 Framing = Literal["rtu", "tcp"]

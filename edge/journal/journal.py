@@ -4,9 +4,9 @@ Theory of operation. Readings are numbered in the order they are committed; the 
 id, so that appending touches the last page only and "everything from here to there" is one range
 scan. Numbers are never reused: the newest row is never deleted, and the next number follows it.
 
-One transaction holds the readings of a polling round, the tallies of the counters that led to
-them, and the acknowledgements that have come in since. SQLite runs in WAL mode with synchronous
-FULL: once `append` has returned, a power cut cannot take the readings back.
+One transaction holds the readings of a polling round, what its channels must remember, and the
+acknowledgements that have come in since. SQLite runs in WAL mode with synchronous FULL: once
+`append` has returned, a power cut cannot take the readings back.
 
 What the broker has acknowledged is a handful of ranges (`RangeSet`), kept in a table of its own;
 acknowledging a thousand readings does not touch the readings.
@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
+import json
 import sqlite3
 import subprocess
 import sys
@@ -27,7 +28,7 @@ from typing import IO
 
 from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 from edge.journal.ranges import RangeSet
-from edge.measure.pulses import Tally
+from edge.measure.values import State
 from edge.readings import Journalled, Reading, Series
 from edge.status import BY_CODE, Reason
 from edge.units import UNITS, Unit
@@ -78,10 +79,10 @@ class Journal:
     def append(
         self,
         readings: Sequence[Reading],
-        tallies: Mapping[str, Tally] | None = None,
+        states: Mapping[str, State] | None = None,
         acknowledged: Sequence[tuple[int, int]] = (),
     ) -> int:
-        """Commit readings, tallies and acknowledgements together; return the newest number.
+        """Commit readings, channels' states and acknowledgements; return the newest number.
 
         Raises sqlite3.Error when the file cannot be written; then nothing has changed.
         """
@@ -96,8 +97,8 @@ class Journal:
                 ),
             )
             self._db.executemany(
-                "INSERT OR REPLACE INTO tally VALUES (?, ?, ?)",
-                ((name, t.pulses, str(t.raw)) for name, t in (tallies or {}).items()),
+                "INSERT OR REPLACE INTO state VALUES (?, ?)",
+                ((channel, json.dumps(state)) for channel, state in (states or {}).items()),
             )
             for first, last in acknowledged:
                 merged = sent.add(first, last)
@@ -124,10 +125,10 @@ class Journal:
             name: UNITS[unit] for name, unit in self._db.execute("SELECT name, unit FROM series")
         }
 
-    def tallies(self) -> dict[str, Tally]:
-        """Return the counters' states as last committed, by channel."""
-        rows = self._db.execute("SELECT channel, pulses, raw FROM tally")
-        return {channel: Tally(pulses, int(raw)) for channel, pulses, raw in rows}
+    def states(self) -> dict[str, State]:
+        """Return what the channels must remember, as last committed, by channel."""
+        rows = self._db.execute("SELECT channel, state FROM state")
+        return {channel: json.loads(state) for channel, state in rows}
 
     def dropped(self) -> list[tuple[int, int]]:
         """Return the ranges that were deleted unsent."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-LAYOUT_VERSION = 1
+LAYOUT_VERSION = 2
 
 APPLICATION_ID = 0x6C7A6A6C
 """What SQLite's ``PRAGMA application_id`` says in a journal, to tell it from other databases."""

@@ -9,6 +9,7 @@ the daemon reads without sqlite-utils.
 
 from __future__ import annotations
 
+import json
 import sys
 
 from sqlite_utils import Database, Migrations
@@ -58,6 +59,22 @@ def readings_tallies_and_what_was_sent(db: Database) -> None:
         ) STRICT""")
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     db.execute("PRAGMA user_version = 1")
+
+
+@migrations()
+def one_state_a_channel_instead_of_a_tally(db: Database) -> None:
+    """Make room for whatever a channel must remember, as JSON."""
+    db.execute("""
+        CREATE TABLE state (
+            channel TEXT PRIMARY KEY,
+            state TEXT NOT NULL
+        ) STRICT, WITHOUT ROWID""")
+    tallies = list(db.execute("SELECT channel, pulses, raw FROM tally"))
+    for channel, pulses, raw in tallies:
+        state = {"channel": {"tally": {"pulses": pulses, "raw": int(raw)}}}
+        db.execute("INSERT INTO state VALUES (?, ?)", (channel, json.dumps(state)))
+    db.execute("DROP TABLE tally")
+    db.execute("PRAGMA user_version = 2")
 
 
 def migrate(path: str) -> None:

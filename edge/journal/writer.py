@@ -21,7 +21,7 @@ from edge.clock import Clock, wait_for_event
 from edge.journal.journal import Journal, JournalError
 from edge.journal.ranges import RangeSet
 from edge.journal.retention import Pruned, Retention, prune
-from edge.measure.pulses import Tally
+from edge.measure.values import State
 from edge.readings import Journalled, Reading
 
 T = TypeVar("T")
@@ -57,7 +57,7 @@ class JournalWriter:
         self._clock = clock
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="journal")
         self._readings: list[Reading] = []
-        self._tallies: dict[str, Tally] = {}
+        self._states: dict[str, State] = {}
         self._acknowledged: list[tuple[int, int]] = []
         self._wake = asyncio.Event()
         self._commit: asyncio.Task[bool] | None = None
@@ -66,10 +66,10 @@ class JournalWriter:
         self._failing = ""
         self._log = structlog.get_logger()
 
-    def submit(self, readings: Sequence[Reading], tallies: Mapping[str, Tally]) -> None:
-        """Hand over the readings of a round, with the tallies of the counters behind them."""
+    def submit(self, readings: Sequence[Reading], states: Mapping[str, State]) -> None:
+        """Hand over the readings of a round, with what the channels behind them must remember."""
         self._readings += readings
-        self._tallies |= tallies
+        self._states |= states
         self._keep_within_memory()
         self._wake.set()
 
@@ -120,17 +120,17 @@ class JournalWriter:
     async def _commit_all(self) -> bool:
         async with self._committing:
             readings, self._readings = self._readings, []
-            tallies, self._tallies = self._tallies, {}
+            states, self._states = self._states, {}
             acknowledged, self._acknowledged = self._acknowledged, []
-            if not (readings or tallies or acknowledged):
+            if not (readings or states or acknowledged):
                 return True
             try:
                 self.newest = await self._in_thread(
-                    lambda: self._journal.append(readings, tallies, acknowledged)
+                    lambda: self._journal.append(readings, states, acknowledged)
                 )
             except BaseException as error:
                 self._readings = readings + self._readings
-                self._tallies = tallies | self._tallies
+                self._states = states | self._states
                 self._acknowledged = acknowledged + self._acknowledged
                 self._keep_within_memory()
                 if not isinstance(error, sqlite3.Error):

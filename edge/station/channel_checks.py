@@ -1,48 +1,29 @@
-"""Whether a channel can be read from its bus, and makes sense of what it reads. Pure."""
+"""Whether the channels that are read from devices can be, and how often. Pure."""
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator, Mapping
 
+from edge.station.channel_base import ChannelBase, MeasuredChannel
 from edge.station.faults import Fault, KeyPath, listed, suggestion
-from edge.station.model import (
-    Bus,
-    Channel,
-    LineBus,
-    LineRead,
-    LoopChannel,
-    ModbusRead,
-    PulseChannel,
-    ValueChannel,
-)
-from edge.units import Dimension, Quantity, accepted
+from edge.station.meaning_checks import meaning_faults
+from edge.station.model import Bus, LineBus
+from edge.station.reads import REGISTER_TYPES, LineRead, ModbusRead
+from edge.units import Quantity
 
 _SHORTEST_SAMPLE_MS = 100
 
 _REGISTERS = 65536
-
-# How far a counter can get in a value of each type, in bits: a signed integer spends one on the
-# sign, and a float counts in ones only as far as its mantissa (IEEE 754).
-_COUNTER_BITS = {
-    "uint16": 16,
-    "uint32": 32,
-    "uint64": 64,
-    "int16": 15,
-    "int32": 31,
-    "int64": 63,
-    "float32": 24,
-    "float64": 53,
-}
+_WHOLE_TYPES = [name for name in REGISTER_TYPES if name != "bit"]
 
 
 def channel_faults(
-    buses: Mapping[str, Bus | None], channels: Mapping[str, Channel | None]
+    buses: Mapping[str, Bus | None], channels: Mapping[str, ChannelBase | None]
 ) -> Iterator[Fault]:
     """Yield what is wrong with each channel, by itself and with the bus it names."""
     for name, channel in channels.items():
-        if channel is None:
+        if not isinstance(channel, MeasuredChannel):
             continue
         key: KeyPath = ("channels", name)
         # With no bus at all the fault lies there, not with every channel.
@@ -51,18 +32,15 @@ def channel_faults(
         if isinstance(channel.read, ModbusRead):
             yield from _registers((*key, "read"), channel.read)
         yield from _intervals(key, channel)
-        if isinstance(channel, PulseChannel):
-            yield from _pulses(key, channel)
-        else:
-            yield from _scaling(key, channel)
-        if isinstance(channel, LoopChannel):
-            yield from _loop(key, channel)
+        yield from meaning_faults(key, channel)
 
 
 # ---------------------------------------------------------------------- where the number comes from
 
 
-def _reference(key: KeyPath, channel: Channel, buses: Mapping[str, Bus | None]) -> Iterator[Fault]:
+def _reference(
+    key: KeyPath, channel: MeasuredChannel, buses: Mapping[str, Bus | None]
+) -> Iterator[Fault]:
     if channel.bus not in buses:
         yield _not_there((*key, "bus"), channel.bus, "the buses", buses)
         return
@@ -114,7 +92,7 @@ def _registers(key: KeyPath, read: ModbusRead) -> Iterator[Fault]:
         yield Fault(
             (*key, "type"),
             f'"bit" in the table "{read.table}"',
-            f"a type of whole registers: {listed(_COUNTER_BITS)}",
+            f"a type of whole registers: {listed(_WHOLE_TYPES)}",
         )
     elif read.register_ + read.width > _REGISTERS:
         yield Fault(
@@ -127,7 +105,7 @@ def _registers(key: KeyPath, read: ModbusRead) -> Iterator[Fault]:
 # -------------------------------------------------------------------------------------- how often
 
 
-def _intervals(key: KeyPath, channel: Channel) -> Iterator[Fault]:
+def _intervals(key: KeyPath, channel: MeasuredChannel) -> Iterator[Fault]:
     sample, record = channel.sample, channel.record
     uneven = [
         name
@@ -153,75 +131,3 @@ def _is_whole_milliseconds(interval: Quantity) -> bool:
     # 1.001 s is 1000.9999999999999 ms in floating point.
     milliseconds = interval.value * 1000
     return abs(milliseconds - round(milliseconds)) < 1e-6 * milliseconds
-
-
-# ----------------------------------------------------------------------------------- what it means
-
-
-def _scaling(key: KeyPath, channel: LoopChannel | ValueChannel) -> Iterator[Fault]:
-    if channel.counts[0] == channel.counts[1]:
-        yield Fault(
-            (*key, "counts"), f"{channel.counts[0]:.15g} twice", "two numbers that are not the same"
-        )
-    yield from _ends((*key, "range"), channel.range)
-
-
-def _ends(key: KeyPath, ends: tuple[Quantity, Quantity]) -> Iterator[Fault]:
-    first, second = ends
-    if first.dimension is not second.dimension:
-        yield Fault(
-            (*key, 1),
-            f'"{second}" ({second.dimension.title})',
-            f"{accepted(first.dimension)}, as at the other end",
-        )
-    elif math.isclose(first.value, second.value):  # 1 ft and 12 in differ in the last bit
-        yield Fault(key, f'"{first}" and "{second}"', "two values that are not the same")
-
-
-def _loop(key: KeyPath, channel: LoopChannel) -> Iterator[Fault]:
-    given = {"counts", "signal"} & channel.model_fields_set
-    if len(given) == 1:
-        # Half a scale would be completed by a default that has nothing to do with it.
-        (there,) = given
-        missing = "signal" if there == "counts" else "counts"
-        yield Fault((*key, missing), "nothing", f"{missing} to go with {there}, or neither")
-    yield from _ends((*key, "signal"), channel.signal)
-    dimensions = {end.dimension for end in channel.signal}
-    if dimensions == {Dimension.VOLTAGE} and channel.shunt is None:
-        yield Fault(
-            (*key, "shunt"), "nothing", 'the resistor the voltage is across, such as "250 ohm"'
-        )
-    if dimensions == {Dimension.CURRENT} and channel.shunt is not None:
-        yield Fault(
-            (*key, "shunt"),
-            f'"{channel.shunt}"',
-            "no shunt with a signal in amperes, or volts there",
-        )
-
-
-def _pulses(key: KeyPath, channel: PulseChannel) -> Iterator[Fault]:
-    if channel.k_factor is None and channel.pulse_volume is None:
-        yield Fault((*key, "k_factor"), "nothing", "k_factor or pulse_volume")
-    elif channel.k_factor is not None and channel.pulse_volume is not None:
-        yield Fault((*key, "pulse_volume"), "k_factor beside it", "only one of the two")
-    if isinstance(channel.read, ModbusRead):
-        yield from _counter(key, channel, channel.read)
-    elif channel.counter_bits is None:
-        yield Fault((*key, "counter_bits"), "nothing", "the width at which the counter rolls over")
-
-
-def _counter(key: KeyPath, channel: PulseChannel, read: ModbusRead) -> Iterator[Fault]:
-    if read.type == "bit":
-        yield Fault((*key, "read", "type"), '"bit"', "a type that a counter can stand in")
-    elif channel.counter_bits is None and not read.type.startswith("uint"):
-        yield Fault(
-            (*key, "read", "type"),
-            f'"{read.type}", which does not say where the counter rolls over',
-            '"uint16", "uint32" or "uint64", or the key counter_bits',
-        )
-    elif channel.counter_bits is not None and channel.counter_bits > _COUNTER_BITS[read.type]:
-        yield Fault(
-            (*key, "counter_bits"),
-            str(channel.counter_bits),
-            f"{_COUNTER_BITS[read.type]} at most, for that is how far a {read.type} counts",
-        )

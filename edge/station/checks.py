@@ -9,7 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 
+from edge.station.build import site_of
 from edge.station.channel_checks import channel_faults
+from edge.station.computed_checks import computed_faults
 from edge.station.faults import Fault, KeyPath
 from edge.station.model import (
     Bus,
@@ -19,6 +21,7 @@ from edge.station.model import (
     ModbusDevice,
     ModbusRtuBus,
     ModbusTcpBus,
+    StationInfo,
     Uplink,
 )
 
@@ -30,12 +33,20 @@ _TCP_UNITS = {0, *_SERIAL_UNITS, 255}
 
 
 def check(
-    buses: Mapping[str, Bus | None], channels: Mapping[str, Channel | None], uplink: Uplink | None
+    station: StationInfo | None,
+    buses: Mapping[str, Bus | None],
+    channels: Mapping[str, Channel | None],
+    uplink: Uplink | None,
 ) -> list[Fault]:
     """Return everything that keeps these parts from working together."""
+    of_channels = list(channel_faults(buses, channels))
+    spoilt = {fault.key[1] for fault in of_channels}
+    sound = {name: None if name in spoilt else channel for name, channel in channels.items()}
+    site = station.site() if station else site_of(None, None, "UTC", {})
     return [
         *_bus_faults(buses),
-        *channel_faults(buses, channels),
+        *of_channels,
+        *computed_faults(sound, site),
         *(_uplink_faults(uplink) if uplink else ()),
     ]
 

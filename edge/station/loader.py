@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from edge.station.checks import check
 from edge.station.faults import Fault, KeyPath, LocatedFault, StationFileError, dotted
-from edge.station.model import Bus, Channel, Station, Uplink
+from edge.station.model import Bus, Channel, Station, StationInfo, Uplink
 from edge.station.syntax import Parsed, parse
 from edge.station.wording import faults_of
 
@@ -50,14 +50,14 @@ def station_from(text: str, file: str) -> Station:
         broken = [_judged_whole(key) for key in parsed.broken]
         faults += [f for f in faults_of(error) if not any(_touch(f.key, key) for key in broken)]
     if station is not None and not parsed.faults:
-        faults += check(station.buses, station.channels, station.uplink)
+        faults += check(station.station, station.buses, station.channels, station.uplink)
     else:
         # Built for a faulty file only: a daemon should not carry its types a second time.
         bus: TypeAdapter[Bus] = TypeAdapter(Bus)
         channel: TypeAdapter[Channel] = TypeAdapter(Channel)
         sound = _SoundParts(parsed, faults)
         buses, channels = sound.entries("buses", bus), sound.entries("channels", channel)
-        faults += check(buses, channels, sound.uplink)
+        faults += check(sound.station, buses, channels, sound.uplink)
     located = [*parsed.faults, *(_located(fault, parsed, file) for fault in faults)]
     if located or station is None:
         raise StationFileError(sorted(located, key=lambda fault: fault.line or 0))
@@ -150,6 +150,12 @@ class _SoundParts:
             name: adapter.validate_python(found[name]) if self._is_sound((section, name)) else None
             for name in dict.fromkeys([*found, *lost])
         }
+
+    @property
+    def station(self) -> StationInfo | None:
+        if "station" in self._data and self._is_sound(("station",)):
+            return StationInfo.model_validate(self._data["station"])
+        return None
 
     @property
     def uplink(self) -> Uplink | None:

@@ -6,51 +6,63 @@ are the reference of the file format. Rules that span several keys live in `edge
 
 from __future__ import annotations
 
-from functools import cached_property
-from typing import Annotated, Any, Literal
+from collections.abc import Mapping
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import Field
 
-from edge.measure.line import Line
-from edge.measure.loop import LoopScale
-from edge.measure.pipeline import Pipeline, PulsePipeline, ScaledPipeline
-from edge.measure.pulses import Meter
+from edge.measure.room import Room
 from edge.readings import Series
+from edge.station.build import room_of, site_of
+from edge.station.channel_base import MeasuredChannel, Site
+from edge.station.computed import (
+    BarometricChannel,
+    DifferenceChannel,
+    DrawdownChannel,
+    OpenChannel,
+    RunTimeChannel,
+    SpecificCapacityChannel,
+    SumChannel,
+    TankChannel,
+    TotalChannel,
+    WaterLevelChannel,
+)
+from edge.station.measured import LoopChannel, PulseChannel, ValueChannel
 from edge.station.plain_types import (
     Framing,
     Host,
     Name,
-    Number,
-    Pair,
     SerialPath,
     StationId,
     Text,
     TimeZone,
     TopicPrefix,
 )
-from edge.station.quantity_types import (
-    DataSize,
-    Duration,
-    Length,
-    ProcessValue,
-    PulsesPerVolume,
-    Resistance,
-    Signal,
-    VolumePerPulse,
-)
-from edge.units import UNITS, Quantity, Unit, parse
+from edge.station.quantity_types import DataSize, Duration, Length, Shown
+from edge.station.section import Section, quantity, value_of
+from edge.units import Dimension, Unit
 
 
-def _quantity(text: str) -> Quantity:
-    return parse(text)
+class ShownUnits(Section):
+    """The units that the station's people want to see, by what is measured."""
 
+    length: Annotated[Unit, Shown((Dimension.LENGTH,))] | None = None
+    """Levels, depths, heads."""
+    volume: Annotated[Unit, Shown((Dimension.VOLUME,))] | None = None
+    """Totals, tanks."""
+    flow: Annotated[Unit, Shown((Dimension.FLOW,))] | None = None
+    """Rates of flow."""
+    pressure: Annotated[Unit, Shown((Dimension.PRESSURE,))] | None = None
+    """Pressures, that of the air included."""
+    temperature: Annotated[Unit, Shown((Dimension.TEMPERATURE,))] | None = None
+    """Temperatures."""
+    specific_capacity: Annotated[Unit, Shown((Dimension.SPECIFIC_CAPACITY,))] | None = None
+    """Flow for a drawdown."""
 
-class Section(BaseModel):
-    """What all sections share: unknown keys and wrong types are errors, values do not change."""
-
-    model_config = ConfigDict(
-        extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True
-    )
+    def by_dimension(self) -> dict[Dimension, Unit]:
+        """Return the units given."""
+        given = (getattr(self, name) for name in type(self).model_fields)
+        return {unit.dimension: unit for unit in given if unit}
 
 
 class StationInfo(Section):
@@ -68,6 +80,13 @@ class StationInfo(Section):
     """Height above sea level."""
     timezone: TimeZone = "UTC"
     """Where days begin and end."""
+    units: ShownUnits = ShownUnits()
+    """Units to show values in; by default each in the unit it is written in."""
+
+    def site(self) -> Site:
+        """Return the surroundings that channels compute in."""
+        shown = self.units.by_dimension()
+        return site_of(self.latitude, value_of(self.elevation), self.timezone, shown)
 
 
 # ---------------------------------------------------------------------------------------- devices
@@ -76,11 +95,11 @@ class StationInfo(Section):
 class Device(Section):
     """What all devices share: how long to wait for them and how to treat their silence."""
 
-    timeout: Duration = _quantity("500 ms")
+    timeout: Duration = quantity("500 ms")
     """How long to wait for a reply; for a device that talks unasked, how old its word may be."""
     retries: Annotated[int, Field(ge=0, le=5)] = 1
     """How often a failed request is repeated before the reading counts as bad."""
-    back_off_limit: Duration = _quantity("5 min")
+    back_off_limit: Duration = quantity("5 min")
     """A dead device is tried less and less often, but at least this often."""
 
 
@@ -160,201 +179,20 @@ class LineBus(SerialSettings):
 
 Bus = Annotated[ModbusRtuBus | ModbusTcpBus | LineBus, Field(discriminator="kind")]
 
-# --------------------------------------------------------------------------------------- channels
-
-REGISTER_TYPES: dict[str, int] = {
-    "bit": 1,
-    "int16": 1,
-    "uint16": 1,
-    "int32": 2,
-    "uint32": 2,
-    "float32": 2,
-    "int64": 4,
-    "uint64": 4,
-    "float64": 4,
-}
-"""Data types of Modbus values, and how many registers each takes (a bit: one coil)."""
-
-
-class ModbusRead(Section):
-    """Where in a Modbus device a value lies."""
-
-    table: Literal["coil", "discrete", "input", "holding"]
-    """coil (function 1), discrete input (2), holding register (3), input register (4)."""
-    register_: Annotated[int, Field(alias="register", ge=0, le=65535)]
-    """Address as sent on the wire, from 0."""
-    type: Literal[
-        "bit",
-        "int16",
-        "uint16",
-        "int32",
-        "uint32",
-        "float32",
-        "int64",
-        "uint64",
-        "float64",
-    ] = "uint16"
-    """How the registers are to be understood; a coil or discrete input is always a bit, and need
-    not say so."""
-    word_order: Literal["big", "little"] = "big"
-    """Whether the first register holds the high or the low word."""
-    byte_order: Literal["big", "little"] = "big"
-    """Whether the first byte of a register is the high one, as the standard says, or the low."""
-
-    @model_validator(mode="before")
-    @classmethod
-    def _bit_by_default(cls, data: Any) -> Any:
-        if isinstance(data, dict) and data.get("table") in ("coil", "discrete"):
-            return {"type": "bit", **data}
-        return data
-
-    @property
-    def width(self) -> int:
-        """How many registers (or coils) the value takes."""
-        return REGISTER_TYPES[self.type]
-
-
-class LineRead(Section):
-    """Which part of a line device's reply a value is."""
-
-    field: Text
-    """Name of a group in the device's ``reply`` expression."""
-
-
-def _read_kind(value: Any) -> str:
-    if isinstance(value, dict):
-        return "line" if "field" in value else "modbus"
-    return "line" if isinstance(value, LineRead) else "modbus"
-
-
-Read = Annotated[
-    Annotated[ModbusRead, Tag("modbus")] | Annotated[LineRead, Tag("line")],
-    Discriminator(_read_kind),
-]
-
-
-class ChannelBase(Section):
-    """What all channels share: where the raw number comes from, and how often."""
-
-    title: str = ""
-    """What people call the channel."""
-    bus: Name
-    """Name of a bus of this file."""
-    device: Name
-    """Name of a device on that bus."""
-    read: Read
-    """Where in the device the raw number lies."""
-    sample: Duration
-    """How often the device is asked, on the wall clock: "1 min" means on every full minute."""
-    record: Duration | None = None
-    """How often a reading is kept and sent: a whole multiple of ``sample``; the same by default."""
-
-    @cached_property
-    def sample_ms(self) -> int:
-        """Sampling interval in milliseconds."""
-        return round(self.sample.value * 1000)
-
-    @cached_property
-    def record_ms(self) -> int:
-        """Record interval in milliseconds."""
-        return self.sample_ms if self.record is None else round(self.record.value * 1000)
-
-
-class LoopChannel(ChannelBase):
-    """A transmitter on a 4-20 mA loop, read by any module that measures current or voltage."""
-
-    kind: Literal["loop"]
-    counts: Pair[Number] = (0.0, 1.0)
-    """Two raw numbers of the module ..."""
-    signal: Pair[Signal] = (_quantity("0 mA"), _quantity("1 mA"))
-    """... and the signals they stand for: currents, or voltages across ``shunt``. Left out, both
-    together mean a module that sends milliamperes."""
-    shunt: Resistance | None = None
-    """Resistor the voltage is measured across."""
-    range: Pair[ProcessValue]
-    """What the transmitter means by 4 mA and by 20 mA."""
-
-    def scale(self) -> LoopScale:
-        """Return the computation the channel's keys describe."""
-        signal = Line(*self.counts, self.signal[0].value, self.signal[1].value)
-        return LoopScale.spanning(
-            signal,
-            self.range[0].value,
-            self.range[1].value,
-            self.shunt.value if self.shunt else None,
-        )
-
-    def pipeline(self, name: str) -> Pipeline:
-        """Return a fresh pipeline for the channel of that name."""
-        return ScaledPipeline(name, self.range[1].unit, self.scale(), self.title)
-
-
-class PulseChannel(ChannelBase):
-    """A flow meter whose pulses a counter counts."""
-
-    kind: Literal["pulse"]
-    k_factor: PulsesPerVolume | None = None
-    """Pulses a volume, as on the meter's calibration sheet. Either this or ``pulse_volume``."""
-    pulse_volume: VolumePerPulse | None = None
-    """Volume a pulse stands for. Either this or ``k_factor``."""
-    counter_bits: Annotated[int, Field(ge=8, le=64)] | None = None
-    """Width at which the counter rolls over; by default that of the value's type."""
-
-    def meter(self) -> Meter:
-        """Return the meter the channel's keys describe."""
-        if self.pulse_volume is not None:
-            return Meter(self.pulse_volume.value)
-        assert self.k_factor is not None  # noqa: S101 - edge.station.checks sees to it
-        return Meter.from_k_factor(self.k_factor.value)
-
-    @property
-    def bits(self) -> int:
-        """Width of the counter in bits."""
-        if self.counter_bits is not None:
-            return self.counter_bits
-        assert isinstance(self.read, ModbusRead)  # noqa: S101 - edge.station.checks sees to it
-        return 16 * self.read.width
-
-    @property
-    def volume_unit(self) -> Unit:
-        """The unit of volume the meter's factor is written in."""
-        factor = self.pulse_volume or self.k_factor
-        assert factor is not None  # noqa: S101 - edge.station.checks sees to it
-        symbol = factor.unit.symbol
-        return UNITS[symbol.removeprefix("pulses/").removesuffix("/pulse")]
-
-    def pipeline(self, name: str) -> Pipeline:
-        """Return a fresh pipeline for the channel of that name."""
-        volume = self.volume_unit
-        return PulsePipeline(
-            name,
-            self.meter(),
-            bits=self.bits,
-            volume_unit=volume,
-            flow_unit=UNITS[f"{volume.symbol}/min"],
-            title=self.title,
-        )
-
-
-class ValueChannel(ChannelBase):
-    """A device that sends the value itself, perhaps as a whole number of some small unit."""
-
-    kind: Literal["value"]
-    counts: Pair[Number] = (0.0, 1.0)
-    """Two raw numbers of the device ..."""
-    range: Pair[ProcessValue]
-    """... and the values they stand for."""
-
-    def scale(self) -> Line:
-        """Return the computation the channel's keys describe."""
-        return Line(*self.counts, self.range[0].value, self.range[1].value)
-
-    def pipeline(self, name: str) -> Pipeline:
-        """Return a fresh pipeline for the channel of that name."""
-        return ScaledPipeline(name, self.range[1].unit, self.scale(), self.title)
-
-
-Channel = Annotated[LoopChannel | PulseChannel | ValueChannel, Field(discriminator="kind")]
+Measured = LoopChannel | PulseChannel | ValueChannel
+Computed = (
+    WaterLevelChannel
+    | BarometricChannel
+    | DrawdownChannel
+    | SpecificCapacityChannel
+    | TankChannel
+    | OpenChannel
+    | TotalChannel
+    | RunTimeChannel
+    | SumChannel
+    | DifferenceChannel
+)
+Channel = Annotated[Measured | Computed, Field(discriminator="kind")]
 
 # ------------------------------------------------------------------------------ journal and uplink
 
@@ -365,9 +203,9 @@ class JournalSettings(Section):
     file: Text | None = None
     """The SQLite file. Relative paths start at the station file; by default it is named after the
     station's id, in the service's state directory or else beside the station file."""
-    keep: Duration = _quantity("400 d")
+    keep: Duration = quantity("400 d")
     """Readings that the broker has acknowledged are deleted at this age."""
-    size_limit: DataSize = _quantity("1 GB")
+    size_limit: DataSize = quantity("1 GB")
     """When the file nears this size the oldest readings go, those already sent first."""
 
 
@@ -397,9 +235,9 @@ class Uplink(Section):
     """By default the station's id."""
     topic_prefix: TopicPrefix = "livezero"
     """Topics are ``{topic_prefix}/{station id}/readings`` and ``.../status``."""
-    keep_alive: Duration = _quantity("60 s")
+    keep_alive: Duration = quantity("60 s")
     """MQTT keep-alive interval."""
-    publish: Duration = _quantity("5 min")
+    publish: Duration = quantity("5 min")
     """How often readings are sent, on the wall clock."""
     window: Annotated[int, Field(ge=1, le=100)] = 8
     """How many packs may be under way unacknowledged."""
@@ -426,10 +264,15 @@ class Station(Section):
     uplink: Uplink | None = None
     """Left out, the station only keeps its journal."""
 
-    def series(self) -> list[Series]:
-        """Return everything the station yields, in the order of the station file."""
-        return [one for pipeline in self.pipelines().values() for one in pipeline.series]
+    @property
+    def measured(self) -> Mapping[str, Measured]:
+        """The channels that are read from devices, by name."""
+        return {n: c for n, c in self.channels.items() if isinstance(c, MeasuredChannel)}
 
-    def pipelines(self) -> dict[str, Pipeline]:
-        """Return a fresh pipeline for every channel, by the channel's name."""
-        return {name: channel.pipeline(name) for name, channel in self.channels.items()}
+    def series(self) -> list[Series]:
+        """Return everything the station yields readings of."""
+        return self.room().series
+
+    def room(self) -> Room:
+        """Return a fresh measuring room."""
+        return room_of(self.channels, self.station.site())

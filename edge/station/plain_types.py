@@ -44,6 +44,11 @@ _name_check, _name_schema = _pattern(
 )
 Name = Annotated[str, _name_check, _name_schema]
 
+_series_check, _series_schema = _pattern(
+    rf"{NAME}(\.[a-z_]+)*", 'the name of a series, such as "level" or "flow.rate"'
+)
+SeriesName = Annotated[str, _series_check, _series_schema]
+
 _framing_check, _framing_schema = _pattern(
     "[78][NEO][12]", 'data bits, parity and stop bits, such as "8N1" or "7E1"'
 )
@@ -73,5 +78,7 @@ _host_check, _host_schema = _pattern(
 Host = Annotated[str, _host_check, _host_schema]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Item = TypeVar("Item")
+Other = TypeVar("Other")
 # TOML has lists only, which strict checking would not take for a tuple.
 Pair = Annotated[tuple[Item, Item], Field(strict=False)]
+Couple = Annotated[tuple[Item, Other], Field(strict=False)]

@@ -9,18 +9,19 @@ from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from edge.units import Dimension, Quantity, UnitError, accepted, parse
+from edge.units import Dimension, Quantity, Unit, UnitError, accepted, parse, unit
 
 
 @dataclass(frozen=True)
 class Measured:
     """Marks a field as a quantity of one of ``dimensions``.
 
-    Optionally it is above zero, or no larger than ``most``.
+    Optionally it is above zero, no less than ``least``, or no more than ``most``.
     """
 
     dimensions: tuple[Dimension, ...]
     positive: bool = False
+    least: Quantity | None = None
     most: Quantity | None = None
 
     def __get_pydantic_core_schema__(
@@ -48,6 +49,8 @@ class Measured:
             raise custom_fault(error.found, error.expected) from None
         if self.positive and quantity.value <= 0:
             raise custom_fault(repr(value), f"{accepted(*self.dimensions)} above zero")
+        if self.least is not None and quantity.value < self.least.value:
+            raise custom_fault(repr(value), f"{accepted(*self.dimensions)}, {self.least} at least")
         if self.most is not None and quantity.value > self.most.value:
             raise custom_fault(repr(value), f"{accepted(*self.dimensions)}, {self.most} at most")
         return quantity
@@ -60,7 +63,56 @@ def custom_fault(found: str, expected: str) -> PydanticCustomError:
     )
 
 
+@dataclass(frozen=True)
+class Shown:
+    """Marks a field as the symbol of a unit, of one of ``dimensions`` (none: of any)."""
+
+    dimensions: tuple[Dimension, ...] = ()
+
+    def __get_pydantic_core_schema__(
+        self, _source: Any, _handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            self._validate,
+            serialization=core_schema.plain_serializer_function_ser_schema(lambda u: u.symbol),
+        )
+
+    def __get_pydantic_json_schema__(
+        self, _schema: CoreSchema, _handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        return {"type": "string", "description": self._expected()}
+
+    def _validate(self, value: object) -> Unit:
+        if isinstance(value, Unit):
+            return value
+        found = unit(value) if isinstance(value, str) else None
+        if found is None or (self.dimensions and found.dimension not in self.dimensions):
+            raise custom_fault(repr(value), self._expected())
+        return found
+
+    def _expected(self) -> str:
+        if not self.dimensions:
+            return 'a unit, such as "ft" or "gpm"'
+        return f"the unit alone, for {accepted(*self.dimensions)}"
+
+
+AnyUnit = Annotated[Unit, Shown()]
+
 Length = Annotated[Quantity, Measured((Dimension.LENGTH,))]
+Extent = Annotated[Quantity, Measured((Dimension.LENGTH,), positive=True)]
+Angle = Annotated[Quantity, Measured((Dimension.ANGLE,), positive=True)]
+Current = Annotated[Quantity, Measured((Dimension.CURRENT,), positive=True)]
+Supply = Annotated[Quantity, Measured((Dimension.VOLTAGE,), positive=True)]
+Drop = Annotated[Quantity, Measured((Dimension.VOLTAGE,), least=parse("0 V"))]
+Temperature = Annotated[Quantity, Measured((Dimension.TEMPERATURE,))]
+Pressure = Annotated[Quantity, Measured((Dimension.PRESSURE,), positive=True)]
+Flow = Annotated[Quantity, Measured((Dimension.FLOW,), positive=True)]
+Volume = Annotated[Quantity, Measured((Dimension.VOLUME,))]
+Frequency = Annotated[Quantity, Measured((Dimension.FREQUENCY,), positive=True)]
+Ratio = Annotated[Quantity, Measured((Dimension.RATIO,), least=parse("0 %"), most=parse("100 %"))]
+Salinity = Annotated[
+    Quantity, Measured((Dimension.RATIO,), least=parse("0 g/kg"), most=parse("42 g/kg"))
+]
 Resistance = Annotated[Quantity, Measured((Dimension.RESISTANCE,), positive=True)]
 # A century: more is a slip of the pen, and could leave the calendar or 64-bit milliseconds.
 Duration = Annotated[Quantity, Measured((Dimension.TIME,), positive=True, most=parse("36525 d"))]
@@ -82,6 +134,8 @@ ProcessValue = Annotated[
             Dimension.POWER,
             Dimension.FREQUENCY,
             Dimension.RATIO,
+            Dimension.TIME,
+            Dimension.SPECIFIC_CAPACITY,
         )
     ),
 ]

@@ -18,7 +18,8 @@ from pydantic import Tag, ValidationError
 from pydantic_core import ErrorDetails
 
 from edge.station.faults import Fault, KeyPath, listed, shown, suggestion
-from edge.station.model import Section, Station
+from edge.station.model import Station
+from edge.station.section import Section
 
 # What pydantic adds to a path when the name of an entry is at fault, not the entry. (A key that is
 # spelt so is an unknown one, which is another kind of error.)

@@ -7,7 +7,8 @@ import pytest
 
 from edge.clock import SystemClock
 from edge.field.line import LineDriver
-from edge.station.model import LineBus, LineRead
+from edge.station.model import LineBus
+from edge.station.reads import LineRead
 from edge.status import Reason
 from hw_fakes.faults import Fault, FaultKind
 from hw_fakes.line_device import LineSlave, LineUnit

@@ -9,7 +9,8 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from edge.clock import SystemClock
 from edge.field.modbus import ModbusDriver
-from edge.station.model import ModbusRead, ModbusRtuBus, ModbusTcpBus
+from edge.station.model import ModbusRtuBus, ModbusTcpBus
+from edge.station.reads import ModbusRead
 from edge.status import Reason
 from hw_fakes.faults import Fault, FaultKind
 from hw_fakes.modbus_device import RtuSlave, TcpSlave

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
 from edge.field.modbus_codec import Request, decode, diagnose, plan, silence_between_frames
-from edge.station.model import REGISTER_TYPES, ModbusRead
+from edge.station.reads import REGISTER_TYPES, ModbusRead
 from edge.status import Quality, Reason
 
 

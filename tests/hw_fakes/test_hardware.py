@@ -9,7 +9,8 @@ from edge.field.assembly import poll_once
 from edge.field.line_codec import LineReader
 from edge.field.modbus_codec import decode
 from edge.measure.pulses import Tally
-from edge.station.model import LineBus, LineDevice, ModbusRead, Station
+from edge.station.model import LineBus, LineDevice, Station
+from edge.station.reads import ModbusRead
 from edge.status import Reason
 from hw_fakes.clock import ManualClock
 from hw_fakes.faults import FaultKind

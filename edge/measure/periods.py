@@ -1,0 +1,271 @@
+"""Totals by the hour, the local day, the month and the water year.
+
+Theory of operation. A running total is known at the instants it was sampled. What flowed in a
+period is the total at its end less the total at its beginning; between two samples the total is
+taken to grow in a straight line. Polls fall on the wall clock, so a boundary mostly lies within
+milliseconds of a sample, and the line matters only where samples are missing: then the two periods
+on both sides share out what the gap holds by time, and are marked ESTIMATED. What one period is
+given the other is not, so hours always add up to days, and days to months.
+
+Periods begin and end by the clocks on the wall where the station is: a day is 23 or 25 hours long
+when they change. The water year runs from October to September (as the US Geological Survey has it,
+who name it by the year it ends in).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from enum import Enum
+from zoneinfo import ZoneInfo
+
+from edge.measure.values import State, Value
+from edge.readings import Reading, Series
+from edge.status import Quality, Reason, worst
+
+_HOUR_MS = 3_600_000
+
+# A gap in the samples is one when more than one in a row is missing.
+_GAP_IN_SAMPLES = 2
+
+# A clock that leaps by more has been set, and what it said before cannot be believed.
+_CLOCK_WAS_SET_MS = _HOUR_MS
+
+# After a gap of years, no more periods than this are booked for it; then counting begins anew.
+_MOST_AT_ONCE = 1000
+
+
+class Period(Enum):
+    """What totals are booked by."""
+
+    HOUR = "hour"
+    DAY = "day"
+    MONTH = "month"
+    WATER_YEAR = "water-year"
+
+
+def start_of(period: Period, utc_ms: int, zone: ZoneInfo) -> int:
+    """Return when the period began that holds an instant; both in UTC milliseconds.
+
+    Hours begin when the wall clock shows a full hour; where it is moved by half an hour, one hour is
+    half as long or one and a half. A day whose midnight does not exist, because the clocks are
+    changed at it, begins with its first instant; one that has two, with the first.
+    """
+    if period is Period.HOUR:
+        return _full_hour(utc_ms, zone)
+    return _midnight(_first_day(period, _local(utc_ms, zone).date()), zone)
+
+
+def next_start(period: Period, utc_ms: int, zone: ZoneInfo) -> int:
+    """Return when the next period begins, after an instant; both in UTC milliseconds."""
+    if period is Period.HOUR:
+        start = _full_hour(utc_ms, zone)
+        following = _full_hour(start + _HOUR_MS, zone)
+        return following if following > start else _full_hour(start + 2 * _HOUR_MS, zone)
+    first = _first_day(period, _local(utc_ms, zone).date())
+    if period is Period.DAY:
+        following_day = first + timedelta(days=1)
+    elif period is Period.MONTH:
+        following_day = date(first.year + first.month // 12, first.month % 12 + 1, 1)
+    else:
+        following_day = date(first.year + 1, 10, 1)
+    return _midnight(following_day, zone)
+
+
+def _full_hour(utc_ms: int, zone: ZoneInfo) -> int:
+    offset = _offset_ms(utc_ms, zone)
+    start = (utc_ms + offset) // _HOUR_MS * _HOUR_MS - offset
+    # Where clocks were moved since, the wall clock showed something else then: no full hour, if it
+    # was by half an hour. The hour that was running goes on.
+    before = _offset_ms(start, zone)
+    return start if before == offset else (start + before) // _HOUR_MS * _HOUR_MS - before
+
+
+def _offset_ms(utc_ms: int, zone: ZoneInfo) -> int:
+    return round((_local(utc_ms, zone).utcoffset() or timedelta()).total_seconds() * 1000)
+
+
+def _first_day(period: Period, day: date) -> date:
+    if period is Period.DAY:
+        return day
+    if period is Period.MONTH:
+        return day.replace(day=1)
+    return date(day.year if day.month >= 10 else day.year - 1, 10, 1)
+
+
+def _local(utc_ms: int, zone: ZoneInfo) -> datetime:
+    return datetime.fromtimestamp(utc_ms // 1000, UTC).astimezone(zone)
+
+
+def _midnight(day: date, zone: ZoneInfo) -> int:
+    return round(datetime.combine(day, time(), zone).timestamp() * 1000)
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """A period that is over: its bounds (UTC ms), what it came to, what is doubtful."""
+
+    start_ms: int
+    end_ms: int
+    amount: float
+    reason: Reason
+
+
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """The period that is running: bounds (UTC ms), the total when it began, what is doubtful."""
+
+    start_ms: int
+    end_ms: int
+    total: float
+    reason: Reason
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """The latest sample: instants on both scales, total, seconds that total lacks."""
+
+    utc_ms: int
+    monotonic: float | None
+    total: float
+    missing: float
+
+
+class PeriodTotals:
+    """Books a running total by one kind of period.
+
+    ``sample_s`` is the sampling interval in seconds.
+    """
+
+    def __init__(self, period: Period, zone: ZoneInfo, sample_s: float) -> None:
+        self._period = period
+        self._zone = zone
+        self._longest_step_ms = _GAP_IN_SAMPLES * sample_s * 1000
+        self._open: _Open | None = None
+        self._seen: _Seen | None = None
+
+    def take(self, value: Value, missing: float = 0.0) -> list[Closed]:
+        """Take a running total, and how many seconds it lacks by now; return the periods over."""
+        if value.number is None:
+            return []
+        now = _Seen(value.utc_ms, value.monotonic, value.number, missing)
+        seen = self._seen
+        if self._open is None or seen is None or _clock_was_set(seen, now):
+            self._begin(now)
+            return []
+        if now.utc_ms <= seen.utc_ms:
+            return []
+        gap = Reason.GAP_IN_TOTAL if now.missing > seen.missing else Reason.OK
+        # A total that lacks something for ever is no news to a period in which nothing is missing.
+        own = Reason.OK if value.reason is Reason.GAP_IN_TOTAL else value.reason
+        closed = self._close(seen, now, self._open, worst(own, gap))
+        self._seen = now
+        return closed
+
+    def _begin(self, now: _Seen) -> None:
+        start = start_of(self._period, now.utc_ms, self._zone)
+        end = next_start(self._period, now.utc_ms, self._zone)
+        doubt = Reason.OK if now.utc_ms == start else Reason.PART_OF_PERIOD
+        self._open, self._seen = _Open(start, end, now.total, doubt), now
+
+    def _close(self, seen: _Seen, now: _Seen, running: _Open, doubt: Reason) -> list[Closed]:
+        if now.total < seen.total:  # counted anew by another hand: what was booked stays
+            running = replace(running, total=running.total + now.total - seen.total)
+            seen = replace(seen, total=now.total)
+        closed: list[Closed] = []
+        while running.end_ms <= now.utc_ms:
+            if len(closed) == _MOST_AT_ONCE:
+                self._begin(now)
+                return closed
+            share = (running.end_ms - seen.utc_ms) / (now.utc_ms - seen.utc_ms)
+            total = seen.total + share * (now.total - seen.total)
+            wide = now.utc_ms - seen.utc_ms > self._longest_step_ms and share < 1
+            shared_out = worst(doubt, Reason.ESTIMATED if wide else Reason.OK)
+            closed.append(
+                Closed(
+                    running.start_ms,
+                    running.end_ms,
+                    total - running.total,
+                    worst(running.reason, shared_out),
+                )
+            )
+            after = Reason.OK if share == 1 else shared_out
+            end = next_start(self._period, running.end_ms, self._zone)
+            running = _Open(running.end_ms, end, total, after)
+        if running.start_ms < now.utc_ms:
+            running = replace(running, reason=worst(running.reason, doubt))
+        self._open = running
+        return closed
+
+    def state(self) -> State | None:
+        """Return what must survive a restart."""
+        if self._open is None or self._seen is None:
+            return None
+        running = asdict(self._open) | {"reason": self._open.reason.code}
+        return {"open": running, "seen": asdict(self._seen) | {"monotonic": None}}
+
+    def restore(self, state: State) -> None:
+        """Go on from the state of an earlier run."""
+        reason = next(r for r in Reason if r.code == state["open"]["reason"])
+        self._open = _Open(**(state["open"] | {"reason": reason}))
+        self._seen = _Seen(**state["seen"])
+
+
+def _clock_was_set(seen: _Seen, now: _Seen) -> bool:
+    """Tell whether the clock has leapt, by the time that passed; after a restart nobody knows.
+
+    A clock that is an hour behind where it was has been set back in any case.
+    """
+    elapsed = now.utc_ms - seen.utc_ms
+    if seen.monotonic is None or now.monotonic is None:
+        return elapsed < -_CLOCK_WAS_SET_MS
+    return abs(elapsed - (now.monotonic - seen.monotonic) * 1000) > _CLOCK_WAS_SET_MS
+
+
+class PeriodRecorder:
+    """Keeps a running total by several kinds of period, as readings of series of their own.
+
+    The series of ``flow.total`` by the day is ``flow.total.day``. A reading bears the instant its
+    period ended.
+    """
+
+    def __init__(
+        self, series: Series, periods: Sequence[Period], zone: ZoneInfo, sample_s: float
+    ) -> None:
+        self._totals = {
+            Series(
+                f"{series.name}.{period.value.replace('-', '_')}",
+                series.unit,
+                f"{series.title}, by the {period.value.replace('-', ' ')}".lstrip(", "),
+            ): PeriodTotals(period, zone, sample_s)
+            for period in periods
+        }
+
+    @property
+    def series(self) -> tuple[Series, ...]:
+        """What is recorded."""
+        return tuple(self._totals)
+
+    def take(self, value: Value, missing: float) -> list[Reading]:
+        """Take a running total; return a reading for every period that is over."""
+        return [
+            _reading(series.name, closed)
+            for series, totals in self._totals.items()
+            for closed in totals.take(value, missing)
+        ]
+
+    def state(self) -> State:
+        """Return what must survive a restart."""
+        return {series.name: totals.state() for series, totals in self._totals.items()}
+
+    def restore(self, state: State) -> None:
+        """Go on from the state of an earlier run."""
+        for series, totals in self._totals.items():
+            if kept := state.get(series.name):
+                totals.restore(kept)
+
+
+def _reading(name: str, closed: Closed) -> Reading:
+    bad = closed.reason.quality is Quality.BAD
+    return Reading(name, closed.end_ms, None if bad else closed.amount, closed.reason)

@@ -1,0 +1,1 @@
+"""The measuring room against sources from outside the project."""
