@@ -103,6 +103,8 @@ class Daemon:
         _, stuck = await asyncio.wait(buses, timeout=_BUSES_STOP_WITHIN)
         if stuck:
             self._log.error("buses do not stop", tasks=len(stuck))
+        # What has been added up since the last record would otherwise be a gap after the restart.
+        self.writer.submit([], self.room.states())
         await self.writer.flush()
         if self.publisher and publishing:
             await self.publisher.stop()

@@ -118,6 +118,10 @@ class Hardware(Startable):
         channel = series.removesuffix(".total").removesuffix(".rate")
         return self._signals[channel].truth(series, utc_ms)
 
+    def raw(self, channel: str, utc_ms: int) -> float:
+        """Return the raw number that a channel's device would send at an instant."""
+        return self._signals[channel].raw(utc_ms)
+
     def pulses(self, channel: str) -> int:
         """Return how many pulses a channel's meter has made by now, since the world began."""
         return self._counter(channel).pulses(self._clock.utc_ms())

@@ -48,9 +48,9 @@ class Period(Enum):
 def start_of(period: Period, utc_ms: int, zone: ZoneInfo) -> int:
     """Return when the period began that holds an instant; both in UTC milliseconds.
 
-    Hours begin when the wall clock shows a full hour; where it is moved by half an hour, one hour is
-    half as long or one and a half. A day whose midnight does not exist, because the clocks are
-    changed at it, begins with its first instant; one that has two, with the first.
+    Hours begin when the wall clock shows a full hour; one in which it is moved by half an hour is
+    as much longer or shorter. A day whose midnight does not exist, because the clocks are changed
+    at it, begins with its first instant; one that has two, with the first.
     """
     if period is Period.HOUR:
         return _full_hour(utc_ms, zone)

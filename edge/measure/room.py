@@ -95,6 +95,11 @@ class Room:
                     if series in state:
                         totals.restore(state[series])
 
+    def states(self) -> dict[str, State]:
+        """Return what every channel must remember by now, as on the way out."""
+        states = {name: self._state(channel) for name, channel in self.channels.items()}
+        return {name: state for name, state in states.items() if state}
+
     def take(self, samples: Iterable[tuple[Sample, bool]]) -> Round:
         """Take a round of samples, each with whether its record interval fell due."""
         made = Round()

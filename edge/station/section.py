@@ -10,8 +10,14 @@ from edge.units import Quantity, parse
 class Section(BaseModel):
     """What all sections share: unknown keys and wrong types are errors, values do not change."""
 
+    # Only the whole is ever validated: parts with validators of their own would cost the daemon
+    # megabytes for nothing, so these are built when they are asked for.
     model_config = ConfigDict(
-        extra="forbid", strict=True, frozen=True, use_attribute_docstrings=True
+        extra="forbid",
+        strict=True,
+        frozen=True,
+        use_attribute_docstrings=True,
+        defer_build=True,
     )
 
 

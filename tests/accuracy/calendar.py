@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import dateutil
@@ -16,7 +17,7 @@ US_1986 = "15 U.S.C. 260a until 2006: first Sunday of April to last of October"
 EUROPE = "Directive 2000/84/EC: summer time from 01:00 UTC, last Sunday of March to that of October"
 STANDARD = "no daylight time is kept there"
 HALF = "Standard Time Act 1987 (NSW), section 4A: Lord Howe Island moves by half an hour"
-MIDNIGHT = "Decreto 9.242/2017 (Brazil): daylight time from midnight, first Sunday of November"
+MIDNIGHT = "Decreto 9.242/2017 (Brazil): daylight time from 00:00, first Sunday of November"
 INDIA = "Indian Standard Time is UTC+05:30"
 GREGORIAN = "ISO 8601-1:2019, 3.1.1.19 (leap years of the Gregorian calendar)"
 WATER_YEAR = "USGS: a water year is October 1 to September 30, named by the year it ends in"
@@ -84,10 +85,7 @@ def _hours_by_rule(rule: str) -> list[float]:
     zone = tzstr(rule, posix_offset=False)
     days = [date(_RULES_YEAR, 1, 1) + timedelta(days=n) for n in range(367)]
     starts = [datetime(d.year, d.month, d.day, tzinfo=zone).astimezone(UTC) for d in days]
-    return [
-        (following - start).total_seconds() / 3600
-        for start, following in zip(starts, starts[1:], strict=False)
-    ]
+    return [(following - start).total_seconds() / 3600 for start, following in pairwise(starts)]
 
 
 def _days_that_differ(name: str, rule: str) -> int:

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from edge.cli import main
 from tests.conftest import free_port
-from tests.stations import CONFIG, TANK, WELL
+from tests.stations import CONFIG, TANK, WATCHED, WELL
 
 
 def bench(*arguments):
@@ -121,4 +121,4 @@ def test_without_the_broker_package_the_extra_is_named(monkeypatch):
 
 
 def test_every_example_can_be_simulated():
-    assert {path.name for path in CONFIG.glob("*.toml")} == {WELL.name, TANK.name}
+    assert {path.name for path in CONFIG.glob("*.toml")} == {WELL.name, TANK.name, WATCHED.name}

@@ -117,7 +117,10 @@ class TestRead:
             process.send_signal(signal.SIGINT)
             await process.communicate()
             assert process.returncode == 0
-            assert [r["status"] for r in rows if r["series"] == "flow.rate"][1:] == ["ok", "ok"]
+            totals = [row for row in rows if row["series"] == "flow.total"]
+            assert [row["status"] for row in totals] == ["ok"] * 3
+            assert totals[0]["value"] == 0.0
+            assert totals[0]["time"] < totals[2]["time"]
 
     def test_an_unknown_channel(self):
         result = livezero("read", WELL, "depth")

@@ -8,7 +8,7 @@ from edge.clock import SystemClock
 from edge.field.assembly import poll_once
 from edge.field.line_codec import LineReader
 from edge.field.modbus_codec import decode
-from edge.measure.pulses import Tally
+from edge.measure.counter import CounterRules, Tally
 from edge.station.model import LineBus, LineDevice, Station
 from edge.station.reads import ModbusRead
 from edge.status import Reason
@@ -175,17 +175,18 @@ async def test_every_channel_reads_what_the_world_has(hardware, world, clock):
 
 async def test_counters_roll_over_on_the_first_day_and_count_every_pulse(hardware, world, clock):
     station = hardware.station
-    tallies, rollovers = {}, {"flow": 0, "flow16": 0}
+    rules = {name: CounterRules(station.channels[name].modulus) for name in ("flow", "flow16")}
+    tallies, rollovers = {}, dict.fromkeys(rules, 0)
     for _ in range(24 * 4):
         values = await poll(hardware, clock)
         for name in rollovers:
-            before = tallies.get(name) or Tally(0, values[name])
-            rollovers[name] += values[name] < before.raw
-            tallies[name] = before.advance(values[name], station.channels[name].bits)
+            before = tallies.get(name) or Tally.begin(values[name], 0, rules[name])
+            rollovers[name] += values[name] < before.baseline.raw
+            tallies[name], _ = before.advance(values[name], 0, None, rules[name])
         await clock.advance(900)
     values = await poll(hardware, clock)
     for name, tally in tallies.items():
-        pulses = tally.advance(values[name], station.channels[name].bits).pulses
+        pulses = tally.advance(values[name], 0, None, rules[name])[0].pulses
         assert pulses == hardware.pulses(name)
         meter = station.channels[name].meter()
         volume = world.volume_m3(clock.utc_ms())

@@ -1,3 +1,4 @@
+import json
 import sqlite3
 import subprocess
 import sys
@@ -10,7 +11,6 @@ from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 from edge.journal.migrations import migrate
 from edge.journal.ranges import RangeSet
 from edge.journal.retention import Pruned, Retention, prune
-from edge.measure.pulses import Tally
 from edge.readings import Journalled, Reading, Series
 from edge.status import Reason
 from edge.units import UNITS
@@ -36,7 +36,8 @@ def levels(count, start=0):
 
 
 def test_what_is_appended_is_there_after_reopening(journal, path):
-    assert journal.append(levels(2), {"flow": Tally(7, 2**64 - 1)}, [(1, 1)]) == 2
+    states = {"flow": {"channel": {"tally": {"pulses": 7, "raw": 2**64 - 1}}}}
+    assert journal.append(levels(2), states, [(1, 1)]) == 2
     journal.append([Reading("flow.total", 5000, None, Reason.NO_REPLY)])
     journal.close()
     again = Journal(path, SERIES)
@@ -45,7 +46,7 @@ def test_what_is_appended_is_there_after_reopening(journal, path):
         Journalled(2, "level", 1000, 1.0, Reason.OK),
         Journalled(3, "flow.total", 5000, None, Reason.NO_REPLY),
     ]
-    assert again.tallies() == {"flow": Tally(7, 2**64 - 1)}
+    assert again.states() == states
     assert again.sent == RangeSet([(1, 1)])
     again.close()
 
@@ -179,7 +180,7 @@ def test_migrating_twice_changes_nothing(path):
     migrate(str(path))
     migrate(str(path))
     db = Database(path)
-    assert set(db.table_names()) >= {"series", "reading", "tally", "sent", "dropped"}
+    assert set(db.table_names()) >= {"series", "reading", "state", "sent", "dropped"}
     db.close()
 
 

@@ -9,7 +9,6 @@ from edge.clock import SystemClock
 from edge.journal.journal import Journal, JournalError
 from edge.journal.retention import Retention
 from edge.journal.writer import JournalWriter
-from edge.measure.pulses import Tally
 from edge.readings import Reading, Series
 from edge.units import UNITS
 
@@ -55,12 +54,12 @@ def levels(count):
 
 async def test_submitted_rounds_are_committed_and_told(path):
     async with running(path) as writer:
-        writer.submit(levels(3), {"flow": Tally(1, 2)})
+        writer.submit(levels(3), {"flow": {"channel": {"total": 1.5}}})
         assert await writer.grown.get() == 3
         assert writer.newest == 3
         assert [r.value for r in await writer.fetch(1, 9)] == [0.0, 1.0, 2.0]
     journal = Journal(path)
-    assert journal.tallies() == {"flow": Tally(1, 2)}
+    assert journal.states() == {"flow": {"channel": {"total": 1.5}}}
     journal.close()
 
 
@@ -90,7 +89,7 @@ async def test_a_disk_that_cannot_be_written_loses_nothing(path):
         writer.submit(levels(1), {})
         await writer.grown.get()
         with locked(writer, path):
-            writer.submit(levels(2), {"flow": Tally(5, 5)})
+            writer.submit(levels(2), {"flow": {"total": 5.0}})
             await writer.failed.wait()
             writer.submit(levels(3), {})
         assert await writer.grown.get() == 6

@@ -2,8 +2,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from edge.measure.curve import Curve
 from edge.measure.line import Line
-from edge.measure.loop import LoopScale, judge
+from edge.measure.loop import NE43, LoopLimits, LoopScale
 from edge.status import Quality, Reason
 
 MILLIAMPS = LoopScale.spanning(Line(0, 1, 0, 0.001), 0.0, 10.0)
@@ -38,7 +39,7 @@ finite = st.floats(-1e6, 1e6)
     ],
 )
 def test_ne43_bands(milliamps, reason):
-    assert judge(milliamps / 1000) is reason
+    assert NE43.judge(milliamps / 1000) is reason
 
 
 # IEC 60381-1: 4 mA is 0 % and 20 mA is 100 % of the range, linear.

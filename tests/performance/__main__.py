@@ -12,6 +12,7 @@ from tempfile import TemporaryDirectory
 from edge.host.logs import set_up_logs
 from tests.performance.figures import Figure, as_json, as_text
 from tests.performance.resources import daemon_costs
+from tests.performance.room_cost import room_costs
 from tests.performance.shared_line import adapter_away, dead_unit
 
 
@@ -27,7 +28,9 @@ async def measure(directory: Path, *, quick: bool) -> list[Figure]:
     small = await daemon_costs(directory, channels=5, readings=500 if quick else 2000)
     say("the daemon, many readings ...")
     large = await daemon_costs(directory, channels=125, readings=10_000 if quick else 100_000)
-    return [*kept, *resumed, *small, *large]
+    say("the measuring room ...")
+    room = room_costs(directory, 200 if quick else 2000)
+    return [*kept, *resumed, *small, *large, *room]
 
 
 parser = argparse.ArgumentParser(prog="python -m tests.performance", description=__doc__)
