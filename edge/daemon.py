@@ -49,7 +49,7 @@ class Daemon:
         """``journal`` is open and will be closed; without a ``broker`` nothing is published."""
         self.station = station
         self.room = station.room()
-        self.room.restore(journal.states())
+        strange = self.room.restore(journal.states())
         keep = station.journal
         rule = Retention(round(keep.keep.value * 1000), round(keep.size_limit.value))
         self.writer = JournalWriter(journal, rule, clock)
@@ -69,6 +69,8 @@ class Daemon:
         self._clock = clock
         self._notifier = Notifier(environ)
         self._log = structlog.get_logger()
+        if strange:
+            self._log.warning("channels of another kind than before begin anew", channels=strange)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Run until ``stop`` is set, then leave clean.
@@ -151,6 +153,6 @@ class Daemon:
                 reason=reading.reason.slug,
                 why=reading.reason.text,
             )
-        elif reading.series in self._doubted:
+        elif reading.reason is Reason.OK and reading.series in self._doubted:
             self._doubted.discard(reading.series)
             self._log.info("value good again", series=reading.series)

@@ -24,7 +24,8 @@ class Dimension(Enum):
     """What a quantity measures.
 
     Each member is ``(title, base, senml)``: the dimension in words, the unit that values are kept
-    in, and that unit's registered SenML name (None where the dimension never goes on the wire).
+    in, and that unit's registered SenML name (None where there is none: such a number goes on the
+    wire without a unit).
     """
 
     LENGTH = ("length", "m", "m")
@@ -218,17 +219,10 @@ _SPELLINGS = {
     "°": "deg",
     "degree": "deg",
     "degrees": "deg",
-    "m²": "m2",
-    "ft²": "ft2",
-    "kg/m³": "kg/m3",
-    "lb/ft³": "lb/ft3",
-    "m/s²": "m/s2",
-    "m²/s": "m2/s",
-    "m²/d": "m2/d",
-    "m³": "m3",
-    "ft³": "ft3",
     "l": "L",
     "lpm": "L/min",
+    "impgpm": "impgal/min",
+    "gal/min/ft": "gpm/ft",
     "meter": "m",
     "meters": "m",
     "metre": "m",
@@ -259,26 +253,28 @@ _SPELLINGS = {
     "bytes": "B",
 }
 
+_SUPERSCRIPTS = str.maketrans("²³", "23")
+
 _QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 
 
 def unit(symbol: str) -> Unit | None:
     """Look a unit up by its symbol or one of its usual spellings."""
-    # Only the last part of "pulses/m³" or "m³/h" can need respelling as a whole, so try both.
-    direct = UNITS.get(_SPELLINGS.get(symbol, symbol))
-    if direct or "/" not in symbol:
-        return direct
-    over, under = symbol.split("/", 1)
-    over = _SPELLINGS.get(over, over)
-    under = "pulse" if under in {"pulse", "pulses"} else _SPELLINGS.get(under, under)
-    return UNITS.get(f"{over}/{under}")
+    *over, under = symbol.translate(_SUPERSCRIPTS).split("/")
+    # What is counted is in the plural, but not what something is for each of.
+    each = "pulse" if over and under in {"pulse", "pulses"} else _SPELLINGS.get(under, under)
+    spelled = "/".join([*(_SPELLINGS.get(part, part) for part in over), each])
+    return UNITS.get(_SPELLINGS.get(spelled, spelled))
 
 
 _MOST_DIMENSIONS_LISTED = 3
 
 
 def accepted(*dimensions: Dimension) -> str:
-    """Say in words which units a quantity of one of these dimensions may be written in."""
+    """Say in words which units a quantity of one of these dimensions may be written in.
+
+    More than three dimensions would bury the reader, so a few examples stand for them.
+    """
     if len(dimensions) > _MOST_DIMENSIONS_LISTED:
         examples = [_example((dimension,)) for dimension in dimensions[:_MOST_DIMENSIONS_LISTED]]
         return f"a number with its unit, such as {', '.join(examples[:-1])} or {examples[-1]}"
@@ -311,7 +307,10 @@ def parse(text: object, *dimensions: Dimension) -> Quantity:
         hint = _nearest(symbol, dimensions)
         raise UnitError(f"{text!r} with the unknown unit {symbol!r}{hint}", expected)
     if dimensions and found.dimension not in dimensions:
-        raise UnitError(f"{text!r}, {_with_article(found.dimension.title)}", expected)
+        titles = [_with_article(dimension.title) for dimension in dimensions]
+        many = len(dimensions) > _MOST_DIMENSIONS_LISTED
+        wanted = f"{', '.join(titles[:-1])} or {titles[-1]}" if many else expected
+        raise UnitError(f"{text!r}, {_with_article(found.dimension.title)}", wanted)
     value = found.to_base(float(number))
     if not math.isfinite(value):
         raise UnitError(f"{text!r}, too large a number", expected)
@@ -331,11 +330,17 @@ def _with_article(title: str) -> str:
     return f"an {title}" if title[0] in "aeiou" else f"a {title}"
 
 
+# Every volume over every time is understood, but a message wants the handful in use.
+_HANDFUL = {
+    Dimension.FLOW: [*_FLOWS, "L/s", "L/min", "m3/h", "m3/s"],
+    Dimension.PULSES_PER_VOLUME: ["pulses/gal", "pulses/ft3", "pulses/L", "pulses/m3"],
+    Dimension.VOLUME_PER_PULSE: ["gal/pulse", "ft3/pulse", "L/pulse", "m3/pulse"],
+}
+
+
 def _common_units(dimension: Dimension) -> list[str]:
-    # Every volume over every time is understood, but a message wants the handful in use.
-    if dimension is Dimension.FLOW:
-        return [*_FLOWS, "L/s", "L/min", "m3/h", "m3/s"]
-    return [symbol for symbol, found in UNITS.items() if found.dimension is dimension]
+    units = [symbol for symbol, found in UNITS.items() if found.dimension is dimension]
+    return _HANDFUL.get(dimension, units)
 
 
 _EXAMPLES = {

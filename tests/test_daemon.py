@@ -144,7 +144,7 @@ async def test_the_service_manager_hears_of_it(tmp_path):
 
 async def test_a_defect_that_stays_ends_the_daemon_and_keeps_the_journal(tmp_path):
     with structlog.testing.capture_logs() as logs:
-        async with Running(tmp_path, clock=ScaledClock(MARCH, 6000.0)) as running:
+        async with Running(tmp_path) as running:
             await running.until(lambda d: d.writer.newest > 0)
             del running.daemon.room.channels["level"]
             with pytest.raises(ExceptionGroup) as caught:

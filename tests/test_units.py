@@ -55,6 +55,12 @@ def test_a_gallon_is_231_cubic_inches_to_the_last_digit():
         ("86400 m²/d", 1.0, "m2/d"),
         ("3600 m3/h/m", 1.0, "m3/h/m"),
         ("2 lpm", 2e-3 / 60, "L/min"),
+        ("2 impgpm", 2 * 4.54609e-3 / 60, "impgal/min"),
+        ("3 l/sec/metre", 3e-3, "L/s/m"),
+        ("1 gal/min/foot", 231 * 0.0254**3 / 60 / 0.3048, "gpm/ft"),
+        ("1 g/cm³", 1000.0, "g/cm3"),
+        ("1 ft/s²", 0.3048, "ft/s2"),
+        ("1 in³", 0.0254**3, "in3"),
         ("2 mV", 2e-3, "mV"),
         ("2 µV", 2e-6, "uV"),
         ("1 Mgal", 1e6 * 231 * 0.0254**3, "Mgal"),
@@ -168,6 +174,22 @@ def test_of_many_dimensions_only_examples_are_told():
     with pytest.raises(UnitError) as caught:
         parse(3, *Dimension)
     assert caught.value.expected == accepted(*Dimension)
+
+
+def test_of_many_dimensions_a_wrong_one_is_told_which_would_do():
+    wanted = (Dimension.LENGTH, Dimension.CURRENT, Dimension.TIME, Dimension.AREA)
+    with pytest.raises(UnitError) as caught:
+        parse("5 MB", *wanted)
+    assert str(caught.value) == (
+        "found '5 MB', an amount of data, expected a length, an electric current, a time or an area"
+    )
+
+
+def test_the_units_of_a_meter_factor_are_told_as_the_handful_in_use():
+    assert accepted(Dimension.PULSES_PER_VOLUME, Dimension.VOLUME_PER_PULSE) == (
+        "a pulses per volume in pulses/gal, pulses/ft3, pulses/L, pulses/m3"
+        " or a volume per pulse in gal/pulse, ft3/pulse, L/pulse, m3/pulse"
+    )
 
 
 numbers = st.floats(allow_nan=False, min_value=-1e9, max_value=1e9)

@@ -53,8 +53,8 @@ def _budget(channel: LoopChannel, circuit: Circuit) -> str:
     spare = reckoned.volts_at_full_scale - supply.least_voltage
     words = (
         f"at 20 mA {reckoned.volts_at_full_scale:.2f} V of {supply.supply:g} V are left for the"
-        f" transmitter, which needs {supply.least_voltage:g} V: {spare:.2f} V to spare; it can carry"
-        f" {reckoned.greatest_current * 1000:.1f} mA"
+        f" transmitter, which needs {supply.least_voltage:g} V: {spare:.2f} V to spare; it carries"
+        f" up to {reckoned.greatest_current * 1000:.1f} mA"
     )
     return words if reckoned.reaches_alarm else f"{words}, too little to signal a failure by 21 mA"
 

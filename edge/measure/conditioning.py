@@ -8,6 +8,7 @@ value passes through at once, and the filters begin anew after it.
 from __future__ import annotations
 
 import math
+from collections import deque
 
 from edge.measure.filters import Damping, Mean, Median
 from edge.measure.values import Value
@@ -32,6 +33,8 @@ class Conditioner:
         self._damping = damping
         self._stuck = stuck
         self._speed = speed
+        sizes = [window.size for window in (median, mean) if window]
+        self._reasons: deque[Reason] = deque(maxlen=sum(sizes) or 1)
 
     def take(self, value: Value) -> Value:
         """Return the value filtered, with what the watch has to say about it."""
@@ -48,11 +51,15 @@ class Conditioner:
         for window in (self._median, self._mean):
             if window:
                 number = window.take(number)
+        # A mean is in doubt for as long as what was in doubt is in its window.
+        self._reasons.append(value.reason)
+        doubts += self._reasons
         if self._damping:
             number = self._damping.take(number, value.monotonic)
         return value.becomes(number, *doubts)
 
     def _reset(self) -> None:
+        self._reasons.clear()
         for part in (self._median, self._mean, self._damping, self._stuck, self._speed):
             if part:
                 part.reset()

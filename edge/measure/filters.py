@@ -17,6 +17,7 @@ class Median:
         if size < 1 or size % 2 == 0:
             msg = f"a median of {size}, where an odd number has a middle"
             raise ValueError(msg)
+        self.size = size
         self._window: deque[float] = deque(maxlen=size)
 
     def take(self, number: float) -> float:
@@ -39,6 +40,7 @@ class Mean:
         if size < 1:
             msg = f"a mean of {size} numbers"
             raise ValueError(msg)
+        self.size = size
         self._window: deque[float] = deque(maxlen=size)
 
     def take(self, number: float) -> float:

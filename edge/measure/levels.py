@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from edge.measure import water
 from edge.measure.derived import Derived, Outcome, titled
-from edge.measure.values import State, Step
+from edge.measure.values import State, Step, Value
 from edge.measure.visits import Corrections
 from edge.readings import Series
 from edge.status import Reason, worst
@@ -56,7 +56,8 @@ class WaterLevel(Derived):
     """The water level in a well, from the pressure at a transducer, or from its submergence.
 
     Inputs: a pressure (Pa), or a submergence (m) where ``medium`` is None; the air pressure where
-    ``absolute``; the water's temperature where ``thermometer``.
+    ``absolute``; the water's temperature where ``thermometer``. Raises ValueError where there is
+    nothing to compute: for a submergence without the depth of the transducer.
     """
 
     def __init__(
@@ -76,6 +77,9 @@ class WaterLevel(Derived):
             names.append("depth to water")
             if well.measuring_point is not None:
                 names.append("elevation")
+        if not names:
+            msg = "nothing to compute from a submergence without the depth of the transducer"
+            raise ValueError(msg)
         super().__init__(
             inputs,
             [
@@ -106,7 +110,10 @@ class WaterLevel(Derived):
         if well.corrections:
             # Said before the series' own steps, which come last and in their order.
             correction = well.corrections.at(utc_ms)
-            steps.insert(-1, Step("correction by hand measurement", correction, self._shown))
+            steps[-1:-1] = [
+                Step("depth before correction", depth, self._shown),
+                Step("correction by hand measurement", correction, self._shown),
+            ]
             depth += correction
         steps.append(Step("depth to water", depth, self._shown))
         if well.measuring_point is not None:
@@ -179,20 +186,26 @@ class Drawdown(Derived):
         super().__init__(inputs, [series])
         self._rest = rest
         self._learns = rest is None
+        self._beyond_doubt = False
 
     def _evaluate(self, numbers: Sequence[float], utc_ms: int) -> list[Outcome]:
         del utc_ms
-        if self._learns and numbers[1] < _PUMP_IS_ON:
+        if self._learns and self._beyond_doubt and numbers[1] < _PUMP_IS_ON:
             self._rest = numbers[0]
         if self._rest is None:
             return [(None, Reason.NO_REST_LEVEL_YET)]
         return [(water.drawdown(numbers[0], self._rest), Reason.OK)]
 
+    def compute(self, *inputs: Value) -> tuple[Value, ...]:
+        """See `Computation.compute`. The level at rest is learnt from what is beyond doubt only."""
+        self._beyond_doubt = all(value.reason is Reason.OK for value in inputs)
+        return super().compute(*inputs)
+
     def state(self) -> State | None:
         """Return the level at rest, where it was learnt."""
-        return {"rest": self._rest} if self._learns and self._rest is not None else None
+        return {"rest_depth": self._rest} if self._learns and self._rest is not None else None
 
     def restore(self, state: State) -> None:
         """Go on with the level at rest of an earlier run."""
         if self._learns:
-            self._rest = float(state["rest"])
+            self._rest = state["rest_depth"]

@@ -114,15 +114,20 @@ class LoopScale:
         reason = self.limits.judge(current)
         if reason.quality is Quality.BAD:
             return None, reason
+        number, doubt = self.meaning(current)
+        return number, worst(reason, doubt)
+
+    def meaning(self, current: float) -> tuple[float, Reason]:
+        """Return what a current in A means, whatever its status, and whether the span covers it."""
         if isinstance(self.span, Curve):
             # Like the bands, the ends of a calibration are not blurred by the last bits of an ADC.
             judged = self.span.judge(round(current, _JUDGED_TO_DECIMALS))
-            return self.span.at(current), worst(reason, judged)
+            return self.span.at(current), judged
         if self.root_cutoff is not None:
             low, high = self.span.y0, self.span.y1
             share = (current - LIVE_ZERO) / (FULL_SCALE - LIVE_ZERO)
-            return low + square_root(share, self.root_cutoff) * (high - low), reason
-        return self.span.at(current), reason
+            return low + square_root(share, self.root_cutoff) * (high - low), Reason.OK
+        return self.span.at(current), Reason.OK
 
     def raw(self, amperes: float) -> float:
         """Return the raw number the module sends for a loop current: the way back."""

@@ -115,6 +115,8 @@ class Counted:
         self._volume = VolumeTotal(meter)
         self._rate = PulseRate(resolution, zero_after)
         self._aligned = aligned
+        self._moved: tuple[int, int] | None = None  # UTC ms when the count last moved, and to what
+        self._rate_begun = False
         self._read_at: float | None = None  # monotonic seconds, of the latest number in this run
 
     def compute(self, *inputs: Value) -> tuple[Value, ...]:
@@ -123,7 +125,7 @@ class Counted:
         counter = raw.becomes(raw.number, self._count(raw))
         if counter.number is None or self.tally is None:
             return (counter,) * len(self.series)
-        self._rate.take(raw.monotonic, self.tally.pulses)
+        self._time_pulses(raw, self.tally.pulses)
         rate = self._rate.rate()
         volume, doubt = self._volume.take(self.tally.pulses, rate.hertz if rate else None)
         values = [counter.becomes(volume, doubt)]
@@ -158,15 +160,36 @@ class Counted:
         """Return the count and the volume."""
         if self.tally is None:
             return None
-        return {"tally": self.tally.state(), "volume": self._volume.state()}
+        return {
+            "tally": self.tally.state(),
+            "volume": self._volume.state(),
+            "moved": self._moved and list(self._moved),
+        }
 
     def restore(self, state: State) -> None:
         """Go on counting from where an earlier run stopped."""
         self.tally = Tally.from_state(state["tally"])
+        if moved := state.get("moved"):
+            self._moved = moved[0], moved[1]
         if "volume" in state:
             self._volume.restore(state["volume"])
         else:  # a tally of the first layout of the journal, whose total was all by one factor
             self._volume.restore_pulses(self.tally.pulses)
+
+    def _time_pulses(self, raw: Value, pulses: int) -> None:
+        """Tell the rate of the count, and remember when that last moved."""
+        if self._moved is None:
+            self._moved = raw.utc_ms, pulses
+        if not self._rate_begun:
+            # The rate goes on over a restart: a pump that has long been at rest is so still.
+            moved_ms, then = self._moved
+            before = (raw.utc_ms - moved_ms) / 1000
+            if before > 0:
+                self._rate.take(raw.monotonic - before, then)
+            self._rate_begun = True
+        if pulses != self._moved[1]:
+            self._moved = raw.utc_ms, pulses
+        self._rate.take(raw.monotonic, pulses)
 
     def _count(self, raw: Value) -> Reason:
         if raw.number is None:
@@ -187,5 +210,8 @@ class Counted:
     def _seconds_since(self, tally: Tally, raw: Value) -> float | None:
         if self._read_at is not None:
             return raw.monotonic - self._read_at
-        # Over a restart there is only the clock on the wall, which may have been wrong before.
-        return (raw.utc_ms - tally.utc_ms) / 1000 if tally.utc_ms else None
+        # Over a restart there is only the clock on the wall, which may lag behind by the whole
+        # outage: it can tell that many rollovers were possible, but not that few pulses were.
+        seconds = (raw.utc_ms - tally.utc_ms) / 1000 if tally.utc_ms else None
+        many = self._rules.most(seconds) > self._rules.modulus // 2
+        return seconds if many else None

@@ -182,6 +182,9 @@ class VolumeTotal:
     def restore_pulses(self, pulses: int) -> None:
         """Go on from a bare count of pulses, all of them measured with the factor of now."""
         self._base_pulses, self._pulses = 0, pulses
+        if self._meter.constant is None:
+            each, _ = self._meter.pulse_volume(0.0)
+            self._rebase(pulses * each, pulses)
 
     def _rebase(self, volume: float, pulses: int) -> None:
         self._at_base = Sum(volume)

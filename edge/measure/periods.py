@@ -5,7 +5,9 @@ period is the total at its end less the total at its beginning; between two samp
 taken to grow in a straight line. Polls fall on the wall clock, so a boundary mostly lies within
 milliseconds of a sample, and the line matters only where samples are missing: then the two periods
 on both sides share out what the gap holds by time, and are marked ESTIMATED. What one period is
-given the other is not, so hours always add up to days, and days to months.
+given the other is not, so hours always add up to days, and days to months: unless the clock was set
+back into an earlier period, which then begins anew as PART_OF_PERIOD. What the clock runs through
+a second time is booked a second time.
 
 Periods begin and end by the clocks on the wall where the station is: a day is 23 or 25 hours long
 when they change. The water year runs from October to September (as the US Geological Survey has it,
@@ -29,8 +31,8 @@ _HOUR_MS = 3_600_000
 # A gap in the samples is one when more than one in a row is missing.
 _GAP_IN_SAMPLES = 2
 
-# A clock that leaps by more has been set, and what it said before cannot be believed.
-_CLOCK_WAS_SET_MS = _HOUR_MS
+# No station is silent for longer: a clock that leaps by more was wrong before.
+_LONGEST_GAP_MS = 400 * 24 * _HOUR_MS
 
 # After a gap of years, no more periods than this are booked for it; then counting begins anew.
 _MOST_AT_ONCE = 1000
@@ -124,10 +126,9 @@ class _Open:
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """The latest sample: instants on both scales, total, seconds that total lacks."""
+    """The latest sample: its instant, the total, the seconds that total lacks."""
 
     utc_ms: int
-    monotonic: float | None
     total: float
     missing: float
 
@@ -149,17 +150,20 @@ class PeriodTotals:
         """Take a running total, and how many seconds it lacks by now; return the periods over."""
         if value.number is None:
             return []
-        now = _Seen(value.utc_ms, value.monotonic, value.number, missing)
-        seen = self._seen
-        if self._open is None or seen is None or _clock_was_set(seen, now):
+        now = _Seen(value.utc_ms, value.number, missing)
+        seen, running = self._seen, self._open
+        if running is None or seen is None or _clock_was_wrong(seen, now, running):
             self._begin(now)
-            return []
-        if now.utc_ms <= seen.utc_ms:
             return []
         gap = Reason.GAP_IN_TOTAL if now.missing > seen.missing else Reason.OK
         # A total that lacks something for ever is no news to a period in which nothing is missing.
         own = Reason.OK if value.reason is Reason.GAP_IN_TOTAL else value.reason
-        closed = self._close(seen, now, self._open, worst(own, gap))
+        doubt = worst(own, gap)
+        if now.utc_ms <= seen.utc_ms:
+            if now.utc_ms >= running.start_ms:  # set back, but the period is still the same
+                self._open, self._seen = replace(running, reason=worst(running.reason, doubt)), now
+            return []
+        closed = self._close(seen, now, running, doubt)
         self._seen = now
         return closed
 
@@ -203,7 +207,7 @@ class PeriodTotals:
         if self._open is None or self._seen is None:
             return None
         running = asdict(self._open) | {"reason": self._open.reason.code}
-        return {"open": running, "seen": asdict(self._seen) | {"monotonic": None}}
+        return {"open": running, "seen": asdict(self._seen)}
 
     def restore(self, state: State) -> None:
         """Go on from the state of an earlier run."""
@@ -212,15 +216,14 @@ class PeriodTotals:
         self._seen = _Seen(**state["seen"])
 
 
-def _clock_was_set(seen: _Seen, now: _Seen) -> bool:
-    """Tell whether the clock has leapt, by the time that passed; after a restart nobody knows.
+def _clock_was_wrong(seen: _Seen, now: _Seen, running: _Open) -> bool:
+    """Tell a clock that has been set from time that has passed unobserved.
 
-    A clock that is an hour behind where it was has been set back in any case.
+    One that is set forward looks like a gap, and is treated as one, unless it was years behind, as
+    that of a computer without a battery for it. One that is set back by a little catches up again.
     """
-    elapsed = now.utc_ms - seen.utc_ms
-    if seen.monotonic is None or now.monotonic is None:
-        return elapsed < -_CLOCK_WAS_SET_MS
-    return abs(elapsed - (now.monotonic - seen.monotonic) * 1000) > _CLOCK_WAS_SET_MS
+    years_behind = now.utc_ms - seen.utc_ms > _LONGEST_GAP_MS
+    return years_behind or now.utc_ms < running.start_ms - _HOUR_MS
 
 
 class PeriodRecorder:

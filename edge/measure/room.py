@@ -27,6 +27,9 @@ from edge.units import Unit
 # An input is believed for as many of its own sampling intervals.
 _BELIEVED_FOR = 3
 
+# States of the first layout of the journal do not say whose they are; only counters had any.
+_FIRST_KIND = "Counted"
+
 
 @dataclass(frozen=True, slots=True)
 class RoomChannel:
@@ -85,15 +88,24 @@ class Room:
         computed = self._owner[series].computation.series
         return next(one.unit for one in computed if one.name == series)
 
-    def restore(self, states: Mapping[str, State]) -> None:
-        """Go on from the states of an earlier run; those of unknown channels are left alone."""
+    def restore(self, states: Mapping[str, State]) -> list[str]:
+        """Go on from the states of an earlier run; those of unknown channels are left alone.
+
+        A channel that was of another kind in the earlier run begins anew; return their names.
+        """
+        strange = []
         for name, channel in self.channels.items():
-            if state := states.get(name):
-                if "channel" in state:
-                    channel.computation.restore(state["channel"])
-                for series, totals in channel.periods.items():
-                    if series in state:
-                        totals.restore(state[series])
+            if not (state := states.get(name)):
+                continue
+            if state.get("kind", _FIRST_KIND) != _kind(channel):
+                strange.append(name)
+                continue
+            if "channel" in state:
+                channel.computation.restore(state["channel"])
+            for series, totals in channel.periods.items():
+                if series in state:
+                    totals.restore(state[series])
+        return strange
 
     def states(self) -> dict[str, State]:
         """Return what every channel must remember by now, as on the way out."""
@@ -163,5 +175,10 @@ class Room:
 
     def _state(self, channel: RoomChannel) -> State:
         state: State = {name: totals.state() for name, totals in channel.periods.items()}
-        own = channel.computation.state()
-        return state if own is None else state | {"channel": own}
+        if (own := channel.computation.state()) is not None:
+            state["channel"] = own
+        return state and state | {"kind": _kind(channel)}
+
+
+def _kind(channel: RoomChannel) -> str:
+    return type(channel.computation).__name__

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from edge.measure.values import State, Value
-from edge.status import Reason
+from edge.status import Category, Reason
 
 
 class Spans:
@@ -14,7 +14,7 @@ class Spans:
 
     Two values no more than ``longest_gap`` seconds apart bound a span; anything longer is a gap.
     ``gaps`` counts them and ``missing`` their seconds, since the state began. Over a restart the
-    time is that of UTC; should it have run backwards, that is a gap of seconds unknown.
+    time is that of UTC; should it have run backwards, that is a gap of unknown length.
     Raises ValueError unless ``longest_gap`` is positive.
     """
 
@@ -28,20 +28,29 @@ class Spans:
         self._utc_ms: int | None = None
         self._monotonic: float | None = None
         self._in_gap = False
+        self._blank = False  # no good value yet
 
     def take_good(self, value: Value) -> float | None:
         """Return the seconds that may be bridged since the good value before; None: none may."""
-        began, seconds = self._utc_ms is not None, self._seconds(value)
+        began, seconds = self._utc_ms is not None and not self._blank, self._seconds(value)
         bridged = None
-        if seconds is not None and not self._in_gap and seconds <= self.longest_gap:
+        if began and seconds is not None and not self._in_gap and seconds <= self.longest_gap:
             bridged = seconds
-        elif began:
+        elif began or self._in_gap:
             self._miss(seconds)
         self._stand_at(value, in_gap=False)
+        self._blank = False
         return bridged
 
     def take_bad(self, value: Value) -> None:
         """Take note of a value there is no number in: perhaps the span has become a gap."""
+        if self._utc_ms is None:
+            # Nothing to go on from. That it stays so for long is a gap, too, but for what is only
+            # getting ready, such as a rate that waits for its first pulse.
+            if value.reason.category is not Category.FUNCTION_CHECK:
+                self._stand_at(value, in_gap=False)
+                self._blank = True
+            return
         seconds = self._seconds(value)
         if seconds is not None and (self._in_gap or seconds > self.longest_gap):
             self._miss(seconds)
@@ -59,12 +68,14 @@ class Spans:
             "gaps": self.gaps,
             "utc_ms": self._utc_ms,
             "in_gap": self._in_gap,
+            "blank": self._blank,
         }
 
     def restore(self, state: State) -> None:
         """Go on from the state of an earlier run."""
         self.missing, self.gaps = state["missing"], state["gaps"]
         self._utc_ms, self._in_gap = state["utc_ms"], state["in_gap"]
+        self._blank = state["blank"]
         self._monotonic = None
 
     def _seconds(self, value: Value) -> float | None:
@@ -77,7 +88,8 @@ class Spans:
 
     def _miss(self, seconds: float | None) -> None:
         self.gaps += not self._in_gap
-        self.missing += seconds or 0.0
+        # Of a gap of unknown length so much is known.
+        self.missing += self.longest_gap if seconds is None else seconds
 
     def _stand_at(self, value: Value, *, in_gap: bool) -> None:
         self._utc_ms, self._monotonic, self._in_gap = value.utc_ms, value.monotonic, in_gap

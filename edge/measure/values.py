@@ -84,5 +84,5 @@ class Computation(Protocol):
         ...
 
     def restore(self, state: State) -> None:
-        """Go on from the state of an earlier run."""
+        """Go on from the state of an earlier run of the same kind of computation."""
         ...

@@ -68,7 +68,8 @@ def build(channels: Mapping[str, ChannelBase], site: Site, judge: Judge | None =
             computation = channel.computation(name, site)
             for one in computation.series:
                 series[one.name], sample_s[one.name], record_s[one.name] = one, sample, record
-            built.channels.append(_room_channel(name, channel, computation, site, sample, record))
+            pace = sample, record
+            built.channels.append(_room_channel(name, channel, computation, site, pace))
     built.series = series
     return built
 
@@ -100,9 +101,9 @@ def _room_channel(
     channel: ChannelBase,
     computation: Computation,
     site: Site,
-    sample: float,
-    record: float,
+    pace: tuple[float, float],
 ) -> RoomChannel:
+    sample, record = pace
     totals = {f"{name}.{part}" for part in channel.cumulative}
     expected = round(record / sample)
     recorders = [

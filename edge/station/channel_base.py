@@ -63,9 +63,9 @@ class ChannelBase(Section):
     statistics: Annotated[
         list[Literal["last", "mean", "min", "max", "sd", "samples", "completeness"]],
         Field(min_length=1),
-    ] = ["last"]
-    """What is kept of the samples of a record interval. Anything but the last one is a series of its
-    own, such as ``level.mean``. Totals are always kept as they stand."""
+    ] = ["last"]  # noqa: RUF012 - pydantic copies it
+    """What is kept of the samples of a record interval. Anything but the last one is a series of
+    its own, such as ``level.mean``. Totals are always kept as they stand."""
     complete_from: Ratio = quantity("75 %")
     """With fewer of its samples good than this share, an interval's statistics are uncertain."""
 
@@ -86,7 +86,7 @@ class ChannelBase(Section):
 class Totalling(ChannelBase):
     """What channels share that yield totals."""
 
-    totals: list[Literal["hour", "day", "month", "water-year"]] = []
+    totals: list[Literal["hour", "day", "month", "water-year"]] = []  # noqa: RUF012 - pydantic copies it
     """Periods the totals are also booked by, each a series of its own, such as ``flow.total.day``.
     They begin and end where the station is; a water year begins on the first of October."""
 

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from edge.measure.loop_budget import LoopSupply
 from edge.measure.wire import copper_resistance
-from edge.station.quantity_types import Drop, Extent, Resistance, Supply, Temperature
+from edge.station.quantity_types import Drop, Extent, Resistance, Supply, WireTemperature
 from edge.station.section import Section, quantity
 from edge.units import Quantity
 
@@ -17,7 +17,7 @@ class Circuit(Section):
     """Supply, wire and load of a loop, at their worst."""
 
     lowest_supply: Supply
-    """The least the supply ever gives: a battery near its cutoff, or what a boost converter holds."""
+    """The least the supply ever gives: a battery near its cutoff, or what a converter holds."""
     transmitter_least: Supply
     """The least the transmitter needs between its terminals, as its data sheet says."""
     load: Resistance | None = None
@@ -28,7 +28,7 @@ class Circuit(Section):
     """Size of the copper wire, AWG."""
     wire_length: Extent | None = None
     """Length of the cable, one way."""
-    warmest_wire: Temperature = quantity("50 degC")
+    warmest_wire: WireTemperature = quantity("50 degC")
     """The warmest the wire gets; copper resists more when warm."""
 
     def wire_resistance(self) -> float:

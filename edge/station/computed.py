@@ -75,6 +75,11 @@ class HandMeasurement(Section):
     by_station: Length
     """... and what the station said at the same time, before any correction."""
 
+    @property
+    def utc_ms(self) -> int:
+        """When, in milliseconds of UTC; an instant only if the offset is known."""
+        return round(self.at.timestamp() * 1000)
+
 
 class WaterLevelChannel(FollowingChannel):
     """The water in a well: submergence, depth to water, elevation.
@@ -100,7 +105,7 @@ class WaterLevelChannel(FollowingChannel):
     """How far the transducer hangs below the measuring point."""
     measuring_point: Length | None = None
     """Elevation of the measuring point on the site's datum."""
-    hand_measurements: list[HandMeasurement] = []
+    hand_measurements: list[HandMeasurement] = []  # noqa: RUF012 - pydantic copies it
     """Visits, the earliest first. The difference is added to the depth to water: linear in time
     between two visits, and held after the last."""
 
@@ -116,8 +121,7 @@ class WaterLevelChannel(FollowingChannel):
     def corrections(self) -> Corrections | None:
         """Return what hand measurements add to the depth. Raises ValueError when out of order."""
         visits = [
-            Visit(round(v.at.timestamp() * 1000), v.by_hand.value - v.by_station.value)
-            for v in self.hand_measurements
+            Visit(v.utc_ms, v.by_hand.value - v.by_station.value) for v in self.hand_measurements
         ]
         return Corrections(visits) if visits else None
 

@@ -6,7 +6,8 @@ that may be computed from it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import pairwise
 
 from edge.measure.values import Computation
 from edge.station.build import build
@@ -14,15 +15,17 @@ from edge.station.channel_base import ChannelBase, Input, Site
 from edge.station.computed import (
     DifferenceChannel,
     DrawdownChannel,
+    HandMeasurement,
     OpenChannel,
     RunTimeChannel,
     SumChannel,
     TankChannel,
+    TotalChannel,
     WaterLevelChannel,
 )
 from edge.station.faults import Fault, KeyPath, listed, suggestion
 from edge.station.meaning_checks import rising
-from edge.station.structures import StrappingShape, UprightCylinderShape
+from edge.station.structures import HorizontalCylinderShape, StrappingShape, UprightCylinderShape
 from edge.units import Dimension, Unit, accepted
 
 
@@ -52,32 +55,36 @@ def _not_there(key: KeyPath, name: str, series: Mapping[str, object]) -> Fault:
 
 def _circles(left: Mapping[str, ChannelBase]) -> Iterator[Fault]:
     """Yield a fault for every channel that is computed, over some way, from itself."""
-    needs = {
-        name: {one.name.partition(".")[0] for one in channel.inputs()} & left.keys()
-        for name, channel in left.items()
-    }
     for name, channel in left.items():
-        reached: set[str] = set()
-        open_ = set(needs[name])
-        while open_:
-            one = open_.pop()
-            reached.add(one)
-            open_ |= needs[one] - reached
-        if name in reached:
-            lead = next(one for one in channel.inputs() if one.name.partition(".")[0] in reached)
-            yield Fault(
-                ("channels", name, *lead.key),
-                f"{lead.name!r}, which is computed from {name}",
-                "a series that is not computed from this channel",
-            )
+        for one in channel.inputs():
+            if name in _reached(one.name.partition(".")[0], left):
+                yield Fault(
+                    ("channels", name, *one.key),
+                    f"{one.name!r}, which is computed from {name}",
+                    "a series that is not computed from this channel",
+                )
+                break
 
 
-# ------------------------------------------------------------------------- a channel with its inputs
+def _reached(name: str, left: Mapping[str, ChannelBase]) -> set[str]:
+    """Return a channel of ``left``, and those of them it is computed from, over whatever way."""
+    reached: set[str] = set()
+    open_ = {name} & left.keys()
+    while open_:
+        one = open_.pop()
+        reached.add(one)
+        needed = {there.name.partition(".")[0] for there in left[one].inputs()}
+        open_ |= (needed & left.keys()) - reached
+    return reached
+
+
+# ------------------------------------------------------------------------ a channel with its inputs
 
 
 def _judge(name: str, channel: ChannelBase, site: Site) -> list[Fault]:
     key: KeyPath = ("channels", name)
-    faults = [*_dimensions(key, channel, site), *_by_kind(key, channel, site)]
+    # With an input that measures something else, all further words would be beside the point.
+    faults = list(_dimensions(key, channel, site)) or list(_by_kind(key, channel, site))
     if faults:
         return faults
     plain = channel.model_copy(update={"unit": None})
@@ -105,27 +112,30 @@ def _wanted(channel: ChannelBase, inputs: list[Input], site: Site) -> tuple[Dime
 
 
 def _unit(key: KeyPath, unit: Unit | None, computation: Computation) -> Iterator[Fault]:
-    fitting = dict.fromkeys(series.unit.dimension for series in computation.series)
-    if unit is not None and unit.dimension not in fitting:
-        yield Fault(
-            (*key, "unit"),
-            f'"{unit.symbol}" ({unit.dimension.title})',
-            accepted(next(iter(fitting))),
-        )
+    # The others of several series, such as the share of a tank that is filled, have one unit only.
+    fitting = computation.series[0].unit.dimension
+    if unit is not None and unit.dimension is not fitting:
+        yield Fault((*key, "unit"), f'"{unit.symbol}" ({unit.dimension.title})', accepted(fitting))
 
 
 def _by_kind(key: KeyPath, channel: ChannelBase, site: Site) -> Iterator[Fault]:
     if isinstance(channel, WaterLevelChannel):
         yield from _water_level(key, channel, site)
     elif isinstance(channel, DrawdownChannel):
-        if channel.rest is None and channel.pump is None:
-            yield Fault((*key, "rest"), "nothing", "rest or pump")
-        elif channel.rest is not None and channel.pump is not None:
-            yield Fault((*key, "pump"), "rest beside it", "only one of the two")
+        yield from _drawdown(key, channel)
     elif isinstance(channel, RunTimeChannel):
+        yield from _gap(key, channel, site)
         yield from _thresholds(key, channel, site)
+    elif isinstance(channel, TotalChannel):
+        yield from _gap(key, channel, site)
     elif isinstance(channel, TankChannel):
         yield from _tank((*key, "tank"), channel)
+    elif isinstance(channel, SumChannel | DifferenceChannel):
+        # Ten degrees of difference are 50 °F on a thermometer, but 18 on paper.
+        if site.series[channel.of[0]].unit.dimension is Dimension.TEMPERATURE:
+            yield Fault(
+                (*key, "of", 0), f"{channel.of[0]!r} (temperature)", "what has no zero of its own"
+            )
     elif isinstance(channel, OpenChannel):
         yield from _geometry((*key, "structure"), channel.structure.primary)
 
@@ -144,17 +154,31 @@ def _water_level(key: KeyPath, channel: WaterLevelChannel, site: Site) -> Iterat
         asked = {"transducer", "thermometer", "water_temperature", "salinity"}
         for name in sorted(asked & channel.model_fields_set):
             yield Fault((*key, name), f"{channel.of!r}, a length, to go with it", "a pressure")
-    if channel.transducer_depth is None:
-        for name in ("measuring_point", "hand_measurements"):
-            if name in channel.model_fields_set:
-                yield Fault((*key, "transducer_depth"), "nothing", f"it, to go with {name}")
-    for index, visit in enumerate(channel.hand_measurements):
-        at = (*key, "hand_measurements", index, "at")
-        if visit.at.tzinfo is None:
-            yield Fault(at, visit.at.isoformat(), "an offset from UTC too, such as -07:00")
-            return
-        if index and visit.at <= channel.hand_measurements[index - 1].at:
-            yield Fault(at, visit.at.isoformat(), "a time after that of the visit before it")
+    elif channel.transducer_depth is None:
+        asked = {"measuring_point", "hand_measurements"} & channel.model_fields_set
+        if asked:
+            expected = f"it, to go with {' and '.join(sorted(asked))}"
+            yield Fault((*key, "transducer_depth"), "nothing", expected)
+    yield from _visits((*key, "hand_measurements"), channel.hand_measurements)
+
+
+def _visits(key: KeyPath, visits: Sequence[HandMeasurement]) -> Iterator[Fault]:
+    floating = [index for index, visit in enumerate(visits) if visit.at.utcoffset() is None]
+    for index in floating:
+        yield Fault(
+            (*key, index, "at"),
+            visits[index].at.isoformat(),
+            "an offset from UTC too, such as -07:00",
+        )
+    if floating:  # there is no telling which comes first
+        return
+    for index, (before, visit) in enumerate(pairwise(visits), 1):
+        if visit.utc_ms <= before.utc_ms:
+            yield Fault(
+                (*key, index, "at"),
+                visit.at.isoformat(),
+                f"a time after that of the visit before it, {before.at.isoformat()}",
+            )
 
 
 def _thresholds(key: KeyPath, channel: RunTimeChannel, site: Site) -> Iterator[Fault]:
@@ -171,6 +195,23 @@ def _thresholds(key: KeyPath, channel: RunTimeChannel, site: Site) -> Iterator[F
         )
 
 
+def _drawdown(key: KeyPath, channel: DrawdownChannel) -> Iterator[Fault]:
+    if channel.rest is None and channel.pump is None:
+        yield Fault((*key, "rest"), "nothing", "rest or pump")
+    elif channel.rest is not None and channel.pump is not None:
+        yield Fault((*key, "pump"), "rest beside it", "only one of the two")
+
+
+def _gap(key: KeyPath, channel: TotalChannel | RunTimeChannel, site: Site) -> Iterator[Fault]:
+    gap, sample_s = channel.longest_gap, site.sample_s[channel.of]
+    if gap is not None and gap.value <= sample_s:
+        yield Fault(
+            (*key, "longest_gap"),
+            f'"{gap}"',
+            f"longer than the {sample_s:g} s between two samples of {channel.of}",
+        )
+
+
 def _tank(key: KeyPath, channel: TankChannel) -> Iterator[Fault]:
     tank = channel.tank
     if isinstance(tank, UprightCylinderShape) and (tank.bottom == "flat") != (
@@ -179,11 +220,19 @@ def _tank(key: KeyPath, channel: TankChannel) -> Iterator[Fault]:
         found = "nothing" if tank.bottom_depth is None else f'"{tank.bottom_depth}"'
         expected = "how deep the bottom is" if tank.bottom_depth is None else "none: it is flat"
         yield Fault((*key, "bottom_depth"), found, expected)
+    elif isinstance(tank, HorizontalCylinderShape) and tank.ends != "dished" and tank.end_depth:
+        yield Fault((*key, "end_depth"), f'"{tank.end_depth}"', 'ends = "dished" beside it')
     elif isinstance(tank, StrappingShape):
-        faults = [*rising((*key, "table"), tank.table, 0), *rising((*key, "table"), tank.table, 1)]
-        yield from faults or _geometry(key, tank.tank)
+        yield from _strapping((*key, "table"), tank)
     else:
         yield from _geometry(key, tank.tank)
+
+
+def _strapping(key: KeyPath, tank: StrappingShape) -> Iterator[Fault]:
+    for side, least in enumerate(tank.table[0]):
+        if least.value < 0:
+            yield Fault((*key, 0, side), f'"{least}"', f"0 {least.unit.symbol} or more")
+        yield from rising(key, tank.table, side)
 
 
 def _geometry(key: KeyPath, make: Callable[[], object]) -> Iterator[Fault]:

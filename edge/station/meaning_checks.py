@@ -77,7 +77,7 @@ def _ends(key: KeyPath, ends: tuple[Quantity, Quantity]) -> Iterator[Fault]:
 
 
 def _points(key: KeyPath, points: Sequence[tuple[Quantity | float, Quantity]]) -> Iterator[Fault]:
-    """A calibration must rise throughout at the one side, and rise or fall at the other."""
+    # A calibration must rise throughout at the one side, and rise or fall at the other.
     faults = list(_one_dimension(key, points, 1, points[0][1].dimension))
     if isinstance(points[0][0], Quantity):
         faults += _one_dimension(key, points, 0, Dimension.CURRENT)
@@ -142,7 +142,7 @@ def _watching(key: KeyPath, channel: LoopChannel | ValueChannel) -> Iterator[Fau
     if channel.stuck_change and channel.stuck_after is None:
         yield Fault((*key, "stuck_after"), "nothing", "how long the signal may stand still")
     sample = channel.sample.value
-    if channel.stuck_after and channel.stuck_after.value < sample:
+    if channel.stuck_after and channel.stuck_after.value <= sample:
         yield Fault(
             (*key, "stuck_after"),
             f'"{channel.stuck_after}"',
@@ -214,6 +214,9 @@ def _shunt(key: KeyPath, channel: LoopChannel) -> Iterator[Fault]:
 
 
 def _circuit(key: KeyPath, channel: LoopChannel, circuit: Circuit) -> Iterator[Fault]:
+    if circuit.load is None and channel.shunt is None:
+        yield Fault((*key, "load"), "nothing", "the input resistance of the module")
+        return
     supply = circuit.supply(channel.shunt)
     reckoned = budget(supply)
     if reckoned.reaches_full_scale:
@@ -230,7 +233,8 @@ def _starved(
 ) -> str:
     volts = f'"{circuit.lowest_supply}" at the lowest, "{circuit.transmitter_least}" for the'
     volts += f" transmitter, {supply.ohms:.4g} ohm in the loop ({supply.wire:.3g} of them wire)"
-    flat = flat_at(reckoned, channel.scale().span.at)
+    scale = channel.scale()
+    flat = flat_at(reckoned, lambda current: scale.meaning(current)[0])
     if flat is None:
         return f"a loop that does not even carry 4 mA: {volts}"
     shown = channel.written
@@ -243,8 +247,8 @@ def _starved(
 def _remedies(circuit: Circuit, supply: LoopSupply, reckoned: LoopBudget) -> Iterator[str]:
     # Rounded to the safe side: a remedy that is a few millivolts short is none.
     yield f"a supply of {math.ceil(reckoned.least_supply * 100) / 100:g} V or more"
-    if reckoned.greatest_shunt:
-        load = math.floor(reckoned.greatest_shunt * 10) / 10
+    load = math.floor((reckoned.greatest_shunt or 0) * 10) / 10
+    if load:
         yield f"a load of {load:g} ohm or less"
     spare = (supply.supply - supply.further_volts - supply.least_voltage) / FULL_SCALE
     wire = spare - supply.shunt - supply.further_ohms

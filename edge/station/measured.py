@@ -28,6 +28,7 @@ from edge.station.quantity_types import (
     PulsesPerVolume,
     Ratio,
     Resistance,
+    Resolution,
     Signal,
     Volume,
     VolumePerPulse,
@@ -216,8 +217,8 @@ class PulseChannel(MeasuredChannel, Totalling):
     """As fast as the meter can pulse: tells a rollover from a reset, and refuses jumps."""
     greatest_flow: Flow | None = None
     """The same, said as a flow."""
-    rate_resolution: Ratio = quantity("1 %")
-    """A rate is averaged over as many pulses as this takes, as far as ``zero_flow_after`` allows."""
+    rate_resolution: Resolution = quantity("1 %")
+    """A rate is averaged over as many pulses as this takes, if ``zero_flow_after`` allows it."""
     zero_flow_after: Duration = quantity("15 min")
     """With no pulse for this long, nothing flows."""
     dial: Dial | None = None
@@ -236,7 +237,7 @@ class PulseChannel(MeasuredChannel, Totalling):
     def modulus(self) -> int:
         """How many numbers the counter can show."""
         if self.counter_digits is not None:
-            return 10 ** int(self.counter_digits)
+            return int(10**self.counter_digits)
         if self.counter_bits is not None:
             return 1 << self.counter_bits
         assert isinstance(self.read, ModbusRead)  # noqa: S101 - channel_checks sees to it

@@ -11,6 +11,10 @@ from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from edge.units import Dimension, Quantity, Unit, UnitError, accepted, parse, unit
 
+# In base units. No station has anything larger, or smaller than its inverse and yet above zero;
+# within these bounds a float can be squared and divided by without a second thought.
+_LARGEST = 1e15
+
 
 @dataclass(frozen=True)
 class Measured:
@@ -53,6 +57,9 @@ class Measured:
             raise custom_fault(repr(value), f"{accepted(*self.dimensions)}, {self.least} at least")
         if self.most is not None and quantity.value > self.most.value:
             raise custom_fault(repr(value), f"{accepted(*self.dimensions)}, {self.most} at most")
+        if abs(quantity.value) > _LARGEST or (self.positive and quantity.value < 1 / _LARGEST):
+            size = "large" if abs(quantity.value) > _LARGEST else "small"
+            raise custom_fault(repr(value), f"{accepted(*self.dimensions)}, not as {size} as that")
         return quantity
 
 
@@ -105,11 +112,17 @@ Current = Annotated[Quantity, Measured((Dimension.CURRENT,), positive=True)]
 Supply = Annotated[Quantity, Measured((Dimension.VOLTAGE,), positive=True)]
 Drop = Annotated[Quantity, Measured((Dimension.VOLTAGE,), least=parse("0 V"))]
 Temperature = Annotated[Quantity, Measured((Dimension.TEMPERATURE,))]
+# Beyond, the resistance of copper departs from a straight line.
+WireTemperature = Annotated[
+    Quantity,
+    Measured((Dimension.TEMPERATURE,), least=parse("-50 degC"), most=parse("100 degC")),
+]
 Pressure = Annotated[Quantity, Measured((Dimension.PRESSURE,), positive=True)]
 Flow = Annotated[Quantity, Measured((Dimension.FLOW,), positive=True)]
 Volume = Annotated[Quantity, Measured((Dimension.VOLUME,))]
 Frequency = Annotated[Quantity, Measured((Dimension.FREQUENCY,), positive=True)]
 Ratio = Annotated[Quantity, Measured((Dimension.RATIO,), least=parse("0 %"), most=parse("100 %"))]
+Resolution = Annotated[Quantity, Measured((Dimension.RATIO,), positive=True, most=parse("100 %"))]
 Salinity = Annotated[
     Quantity, Measured((Dimension.RATIO,), least=parse("0 g/kg"), most=parse("42 g/kg"))
 ]

@@ -27,6 +27,9 @@ _NAME_ITSELF = "[key]"
 
 _WANTS_A_TABLE = {"model_type", "model_attributes_type", "dict_type"}
 
+# The keys that say which member of a union a table is.
+_TELLING = ("kind", "shape", "type")
+
 
 def faults_of(error: ValidationError) -> list[Fault]:
     """Translate what pydantic found wrong with a `Station`."""
@@ -42,20 +45,22 @@ def _fault(error: ErrorDetails) -> Fault:
     if kind == "extra_forbidden":
         return _unknown_key(place)
     if kind in {"union_tag_not_found", "union_tag_invalid"}:
-        return _unknown_kind(place, found)
+        return _unknown_kind(place, found, error["ctx"]["discriminator"].strip("'"))
     if kind == "fault":
         words = error["ctx"]["found"], error["ctx"]["expected"]
     elif kind in _WANTS_A_TABLE:
         words = shown(found), "a table"
-    elif kind == "too_short":
-        words = "no entries", "one at least"
     elif kind == "missing" and isinstance(place.last, str):
         words = "nothing", _description(place)
-    elif kind in {"missing", "too_long"}:
-        key = key[:-1] if kind == "missing" else key
-        words = f"a list of {len(found)}", _words(place.schema())
+    elif kind == "missing":
+        key = key[:-1]
+        words = f"a list of {len(found)}", _words(place.schema(key))
+    elif kind == "too_short" and isinstance(found, dict):
+        words = "no entries", "one at least"
+    elif kind in {"too_short", "too_long"}:
+        words = f"a list of {len(found)}", _words(place.schema(key))
     else:
-        words = shown(found), _words(place.item_schema())
+        words = shown(found), _words(place.schema(key))
     return Fault(key, *words)
 
 
@@ -72,16 +77,17 @@ def _unknown_key(place: _Place) -> Fault:
     )
 
 
-def _unknown_kind(place: _Place, entry: dict[str, Any]) -> Fault:
+def _unknown_kind(place: _Place, entry: dict[str, Any], telling: str) -> Fault:
     kinds = [_tag(member) for member in _members(place.type)]
-    found = shown(entry["kind"]) if "kind" in entry else "nothing"
-    hint = suggestion(str(entry.get("kind", "")), kinds)
-    return Fault((*place.key, "kind"), found, f"one of {listed(kinds)}{hint}")
+    found = shown(entry[telling]) if telling in entry else "nothing"
+    hint = suggestion(str(entry.get(telling, "")), kinds)
+    return Fault((*place.key, telling), found, f"one of {listed(kinds)}{hint}")
 
 
 def _description(place: _Place) -> str:
     what = "section" if place.owner is Station else "key"
-    text = " ".join(place.schema().get("description", "").split()).removesuffix(".")
+    text = " ".join(place.schema(place.key).get("description", "").split())
+    text = text.replace("``", "").strip(" .")  # dots before or after it lead to another key
     return f'the {what} "{place.last}"' + (f": {text}" if text else "")
 
 
@@ -115,24 +121,20 @@ class _Place:
                 owner, field = here, str(part)
                 here = _keys(here).get(field)
             else:
-                here = get_args(here)[part if isinstance(part, int) else 1]
+                here = _inside(here, part)
         return cls(key, here, owner, field)
 
     @property
     def last(self) -> str | int:
         return self.key[-1]
 
-    def schema(self) -> dict[str, Any]:
-        """Return the JSON Schema of the key that leads to the place."""
+    def schema(self, key: KeyPath) -> dict[str, Any]:
+        """Return the JSON Schema of a key of the place's section, or of an item of a list there."""
         assert self.owner is not None  # noqa: S101 - every path begins in a section
         schema: dict[str, Any] = _properties(self.owner)[self.field]
-        return schema
-
-    def item_schema(self) -> dict[str, Any]:
-        """Return the JSON Schema of the place itself, be it that key or an item of its list."""
-        schema = self.schema()
-        if isinstance(self.last, int):
-            schema = schema["prefixItems"][self.last]
+        for index in _indices(key):
+            schema = _some(schema)
+            schema = schema["prefixItems"][index] if "prefixItems" in schema else schema["items"]
         return schema
 
 
@@ -145,6 +147,24 @@ def _properties(section: type[Section]) -> dict[str, Any]:
 def _keys(section: type[Section]) -> dict[str, Any]:
     """Return the keys of a section, and the type of each."""
     return {field.alias or name: field.annotation for name, field in section.model_fields.items()}
+
+
+def _indices(key: KeyPath) -> list[int]:
+    """Return where in a list, perhaps in one of a list, the last key of a section leads to."""
+    indices: list[int] = []
+    for part in reversed(key):
+        if isinstance(part, str):
+            break
+        indices.insert(0, part)
+    return indices
+
+
+def _inside(type_: Any, part: str | int) -> Any:
+    """Return the type of an entry of a table, or of an item of a list."""
+    entries = get_args(type_)
+    if isinstance(part, int) and get_origin(type_) is tuple:
+        return entries[part]
+    return entries[1 if get_origin(type_) is dict else 0]
 
 
 def _bare(type_: Any) -> Any:
@@ -168,7 +188,8 @@ def _tag(member: Any) -> str:
     for note in getattr(member, "__metadata__", ()):
         if isinstance(note, Tag):
             return note.tag
-    return str(get_args(member.model_fields["kind"].annotation)[0])
+    telling = next(name for name in _TELLING if name in member.model_fields)
+    return str(get_args(member.model_fields[telling].annotation)[0])
 
 
 # ---------------------------------------------------------------------------------- JSON Schema
@@ -176,19 +197,44 @@ def _tag(member: Any) -> str:
 
 def _words(schema: dict[str, Any]) -> str:
     """Say in words what a JSON Schema asks for."""
-    if "anyOf" in schema:
-        return _words(next(one for one in schema["anyOf"] if one.get("type") != "null"))
+    schema = _some(schema)
     if "enum" in schema:
         return f"one of {listed(schema['enum'])}"
     if schema["type"] == "array":
-        items = schema["prefixItems"]
-        return f"a list of {len(items)}, each {_words(items[0])}"
+        return _words_of_list(schema)
+    if schema.get("format") == "date-time":
+        return "a date and time, such as 2026-03-01T10:05:00-07:00, without quotes"
     words = _TYPES[schema["type"]]
+    if "exclusiveMinimum" in schema:
+        words += f" above {schema['exclusiveMinimum']:.10g}"
     if "minimum" in schema:
         words += f" from {schema['minimum']:.10g} to {schema['maximum']:.10g}"
     if "minLength" in schema:
         words += ", not an empty one"
     return words
+
+
+def _some(schema: dict[str, Any]) -> dict[str, Any]:
+    """Take off that a key may be left out."""
+    if "anyOf" in schema:
+        return next(one for one in schema["anyOf"] if one.get("type") != "null")
+    return schema
+
+
+def _words_of_list(schema: dict[str, Any]) -> str:
+    if "prefixItems" in schema:
+        items = [_words_of_item(item) for item in schema["prefixItems"]]
+        each = f"each {items[0]}" if len(set(items)) == 1 else f"{' and then '.join(items)}"
+        return f"a list of {len(items)}, {each}"
+    least, most = schema.get("minItems"), schema.get("maxItems")
+    size = "" if least is None else f" of {least}" if least == most else f" of {least} or more"
+    return f"a list{size}, each {_words_of_item(schema['items'])}"
+
+
+def _words_of_item(schema: dict[str, Any]) -> str:
+    if "$ref" in schema:
+        return "a table"
+    return schema.get("description") or _words(schema)
 
 
 _TYPES = {

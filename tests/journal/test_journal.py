@@ -1,16 +1,19 @@
-import json
 import sqlite3
 import subprocess
 import sys
 
 import pytest
-from sqlite_utils import Database
+from sqlite_utils import Database, Migrations
 
 from edge.journal.journal import Journal, JournalError
 from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
-from edge.journal.migrations import migrate
+from edge.journal.migrations import migrate, readings_tallies_and_what_was_sent
 from edge.journal.ranges import RangeSet
 from edge.journal.retention import Pruned, Retention, prune
+from edge.measure.counter import CounterRules
+from edge.measure.measured import Counted
+from edge.measure.meter import Meter
+from edge.measure.values import Value
 from edge.readings import Journalled, Reading, Series
 from edge.status import Reason
 from edge.units import UNITS
@@ -182,6 +185,55 @@ def test_migrating_twice_changes_nothing(path):
     db = Database(path)
     assert set(db.table_names()) >= {"series", "reading", "state", "sent", "dropped"}
     db.close()
+
+
+def test_a_journal_of_the_first_layout_goes_on_counting(path):
+    """Its tallies were bare counts, and its totals so many pulses by one factor."""
+    db = Database(path)
+    db.enable_wal()
+    lay_out_first(db)
+    db.execute("INSERT INTO series (name, unit) VALUES ('flow.total', 'm3')")
+    db.execute("INSERT INTO reading VALUES (7, 1, 60000, 50.0, 0)")
+    db.execute("INSERT INTO tally VALUES ('flow', 100, '65530')")
+    db.execute("INSERT INTO tally VALUES ('old-meter', 5, ?)", (str(2**64 - 1),))
+    db.execute("INSERT INTO sent VALUES (1, 7)")
+    db.conn.commit()
+    db.close()
+
+    journal = Journal(path, SERIES)
+    assert journal._one("PRAGMA user_version") == LAYOUT_VERSION
+    assert (journal.newest, list(journal.sent)) == (7, [(1, 7)])
+    assert journal.fetch(7, 7) == [Journalled(7, "flow.total", 60_000, 50.0, Reason.OK)]
+    assert journal.states()["old-meter"] == {"channel": {"tally": {"pulses": 5, "raw": 2**64 - 1}}}
+
+    counted = counting_flow()
+    counted.restore(journal.states()["flow"]["channel"])
+    assert counted.tally.pulses == 100
+    total, _ = counted.compute(Value(120_000, 5.0, 4.0))  # over the top of its 16 bits
+    assert (total.number, total.reason) == (55.0, Reason.OK)
+    assert counted.tally.pulses == 110
+
+    state = {"channel": counted.state()}
+    journal.append([Reading("flow.total", total.utc_ms, total.number)], {"flow": state})
+    journal.close()
+    again = Journal(path, SERIES)
+    assert again.states()["flow"] == state
+    later = counting_flow()
+    later.restore(again.states()["flow"]["channel"])
+    assert later.compute(Value(180_000, 1.0, 14.0))[0].number == 60.0
+    again.close()
+
+
+def lay_out_first(db):
+    migrations = Migrations("journal")
+    migrations()(readings_tallies_and_what_was_sent)
+    migrations.apply(db)
+    assert "state" not in db.table_names()
+
+
+def counting_flow():
+    rules = CounterRules.of_bits(16)
+    return Counted("flow", rules, Meter(0.5), volume_unit=UNITS["gal"], flow_unit=UNITS["gpm"])
 
 
 class TestRetention:

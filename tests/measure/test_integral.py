@@ -103,7 +103,7 @@ def test_a_step_of_the_wall_clock_is_none_of_the_flow():
 
 @pytest.mark.parametrize(
     ("after", "total", "missing", "gaps"),
-    [(70.0, 130.0, 0.0, 0), (71.0, 10.0, 61.0, 1), (9.0, 10.0, 0.0, 1)],
+    [(70.0, 130.0, 0.0, 0), (71.0, 10.0, 61.0, 1), (9.0, 10.0, 60.0, 1)],
 )
 def test_over_a_restart_the_wall_clock_tells(after, total, missing, gaps):
     integral = Integral(60.0)
@@ -158,7 +158,8 @@ def test_every_second_is_either_integrated_or_missing(samples):
         assert total >= before
         before = total
         if not bad:
-            begun, last_good = now if begun is None else begun, now
+            # Bad from the beginning for longer than the gap: that is missing, too.
+            begun, last_good = now - integral.missing if begun is None else begun, now
             assert total + integral.missing == pytest.approx(now - begun, abs=1e-6)
     assert (integral.gaps > 0) == (integral.missing > 0)
     assert last_good is not None or integral.total == 0.0
@@ -172,3 +173,17 @@ def test_a_sum_is_as_good_as_one_without_rounding(amounts):
     # Neumaier's bound: a rounding of the sum, and one of second order in the amounts.
     second_order = 1e-28 * sum(map(abs, amounts))
     assert total.value == pytest.approx(math.fsum(amounts), rel=1e-15, abs=second_order)
+
+
+def test_a_rate_that_was_never_good_is_no_good_total():
+    integral = Integral(60.0)
+    for seconds in range(0, 300, 30):
+        total, reason = integral.take(at(seconds, None, Reason.OPEN_LOOP))
+    assert (total, reason, integral.missing) == (0.0, Reason.GAP_IN_TOTAL, 270.0)
+
+
+def test_a_rate_that_waits_for_its_first_pulse_is_no_gap():
+    integral = Integral(60.0)
+    for seconds in range(0, 300, 30):
+        integral.take(at(seconds, None, Reason.NO_EARLIER_COUNT))
+    assert integral.take(at(300, 1.0)) == (0.0, Reason.OK)

@@ -190,6 +190,20 @@ def test_one_missing_sample_is_no_gap():
     assert brief(closed) == [("11:00", 4.0, Reason.OK)]
 
 
+def test_two_missing_samples_are_a_gap():
+    closed = book(hourly(), ("2024-05-01 10:00", 0.0), ("2024-05-01 10:30", 3.0),
+                  ("2024-05-01 11:15", 6.0))  # fmt: skip
+    assert brief(closed) == [("11:00", 5.0, Reason.ESTIMATED)]
+
+
+def test_a_doubt_that_comes_up_at_the_boundary_is_one_about_the_period_before():
+    totals = hourly()
+    book(totals, ("2024-05-01 10:00", 0.0))
+    closed = totals.take(value(ms("2024-05-01 11:00"), 1.0, Reason.COUNTER_RESET))
+    closed += book(totals, ("2024-05-01 12:00", 2.0))
+    assert brief(closed) == [("11:00", 1.0, Reason.COUNTER_RESET), ("12:00", 1.0, Reason.OK)]
+
+
 def test_a_gap_that_ends_at_the_boundary_leaves_nothing_to_estimate():
     closed = book(hourly(), ("2024-05-01 10:00", 0.0), ("2024-05-01 11:00", 5.0),
                   ("2024-05-01 12:00", 6.0))  # fmt: skip
@@ -250,15 +264,23 @@ def test_a_total_that_is_counted_anew_keeps_what_was_booked():
 
 def test_a_clock_set_back_by_little_is_waited_for():
     totals = hourly()
-    book(totals, ("2024-05-01 10:00", 0.0), ("2024-05-01 10:30", 3.0))
+    book(totals, ("2024-05-01 10:00", 0.0), ("2024-05-01 10:50", 10.0))
     back = 1200.0
-    earlier, later = ms("2024-05-01 10:20"), ms("2024-05-01 11:00")
-    assert totals.take(value(earlier, 4.0, monotonic=earlier / 1000 + back)) == []
-    closed = totals.take(value(later, 9.0, monotonic=later / 1000 + back))
-    assert brief(closed) == [("11:00", 9.0, Reason.OK)]
+    earlier, later = ms("2024-05-01 10:40"), ms("2024-05-01 11:10")
+    assert totals.take(value(earlier, 12.0, monotonic=earlier / 1000 + back)) == []
+    closed = totals.take(value(later, 14.0, monotonic=later / 1000 + back))
+    assert brief(closed) == [("11:00", pytest.approx(12.0 + 2.0 * 20 / 30), Reason.OK)]
 
 
-@pytest.mark.parametrize("hours", [-5, 5, 24 * 365])
+def test_a_clock_set_forward_loses_nothing():
+    totals = hourly()
+    book(totals, ("2024-05-01 10:00", 0.0), ("2024-05-01 10:30", 3.0))
+    closed = book(totals, ("2024-05-01 15:45", 4.0), ("2024-05-01 16:00", 6.0))
+    assert sum(one.amount for one in closed) == pytest.approx(6.0)
+    assert {reason for *_, reason in brief(closed)} == {Reason.ESTIMATED}
+
+
+@pytest.mark.parametrize("hours", [-5, 24 * 365 * 54])
 def test_after_a_clock_was_set_booking_begins_anew(hours):
     totals = hourly()
     book(totals, ("2024-05-01 10:00", 0.0), ("2024-05-01 10:30", 3.0))
@@ -279,16 +301,16 @@ def test_after_a_restart_only_a_clock_set_back_is_known_for_one():
         totals.restore(kept.state())
     later = value(ms("2024-05-01 12:30"), 15.0, monotonic=7.0)
     assert [reason for *_, reason in brief(forward.take(later))] == [Reason.ESTIMATED] * 2
-    earlier = value(ms("2024-05-01 09:15"), 15.0, monotonic=7.0)
+    earlier = value(ms("2024-05-01 08:15"), 15.0, monotonic=7.0)
     assert back.take(earlier) == []
     assert back.state()["open"]["reason"] == Reason.PART_OF_PERIOD.code
 
 
-def test_after_a_gap_of_years_booking_ends_somewhere_and_begins_anew():
+def test_after_a_gap_of_a_year_booking_ends_somewhere_and_begins_anew():
     totals = hourly()
-    closed = book(totals, ("2010-05-01 10:00", 0.0), ("2024-05-01 10:15", 3.0))
+    closed = book(totals, ("2023-05-01 10:00", 0.0), ("2024-05-01 10:15", 3.0))
     assert len(closed) == 1000
-    assert closed[0].start_ms == ms("2010-05-01 10:00")
+    assert closed[0].start_ms == ms("2023-05-01 10:00")
     assert brief(book(totals, ("2024-05-01 11:00", 4.0))) == [("11:00", 1.0, Reason.PART_OF_PERIOD)]
 
 

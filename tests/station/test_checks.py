@@ -13,7 +13,7 @@ K_FACTOR = 'k_factor = "98.4 pulses/gal"'
 RS485 = 'kind = "modbus-rtu"\nport = "/dev/serial/by-id/usb-rs485-adapter"\nbaud = 19200\n'
 TCP = 'kind = "modbus-tcp"\nhost = "198.51.100.7"\n'
 GROUPS = '"battery", "panel", "temperature"'
-REGISTER_TYPES = '"uint16", "uint32", "uint64", "int16", "int32", "int64", "float32", "float64"'
+REGISTER_TYPES = '"int16", "uint16", "int32", "uint32", "float32", "int64", "uint64", "float64"'
 
 
 @pytest.mark.parametrize(
@@ -111,16 +111,16 @@ REGISTER_TYPES = '"uint16", "uint32", "uint64", "int16", "int32", "int64", "floa
          "channels.level.range", '"1 ft" and "12 in"', "two values that are not the same"),
         # Pulses.
         (K_FACTOR + "\n", "", "[channels.flow]", "channels.flow.k_factor", "nothing",
-         "k_factor or pulse_volume"),
+         "k_factor, pulse_volume or k_table"),
         (K_FACTOR, K_FACTOR + '\npulse_volume = "1 gal/pulse"', 'pulse_volume = "1 gal/pulse"',
          "channels.flow.pulse_volume", "k_factor beside it", "only one of the two"),
         (PULSE_READ, PULSE_READ.replace("uint32", "int32"), PULSE_READ.replace("uint32", "int32"),
          "channels.flow.read.type", '"int32", which does not say where the counter rolls over',
-         '"uint16", "uint32" or "uint64", or the key counter_bits'),
+         '"uint16", "uint32" or "uint64", or the key counter_bits or counter_digits'),
         (PULSE_READ, PULSE_READ.replace("uint32", "float32"),
          PULSE_READ.replace("uint32", "float32"), "channels.flow.read.type",
          '"float32", which does not say where the counter rolls over',
-         '"uint16", "uint32" or "uint64", or the key counter_bits'),
+         '"uint16", "uint32" or "uint64", or the key counter_bits or counter_digits'),
         (PULSE_READ, 'read = { table = "coil", register = 0 }',
          'read = { table = "coil", register = 0 }', "channels.flow.read.type", '"bit"',
          "a type that a counter can stand in"),

@@ -9,6 +9,10 @@ from edge.station.faults import shown
 from edge.station.model import Station
 from edge.station.wording import faults_of
 
+KINDS = (
+    'one of "loop", "pulse", "value", "water-level", "barometric-correction", "drawdown", '
+    '"specific-capacity", "tank", "open-channel", "total", "run-time", "sum", "difference"'
+)
 TABLES = "coil (function 1), discrete input (2), holding register (3), input register (4)"
 
 
@@ -39,9 +43,9 @@ def key_text(answers):
         ('"modbus-rtu"', '"modbus-rtv"', "buses.rs485.kind", "'modbus-rtv'",
          'one of "modbus-rtu", "modbus-tcp", "line" (did you mean "modbus-rtu"?)'),
         ('kind = "loop"\n', "", "channels.level.kind", "nothing",
-         'one of "loop", "pulse", "value"'),
+         KINDS),
         ('kind = "loop"', "kind = [4, 20]", "channels.level.kind", "a list",
-         'one of "loop", "pulse", "value"'),
+         KINDS),
         ('table = "input"', 'table = "inputs"', "channels.level.read.table", "'inputs'",
          'one of "coil", "discrete", "input", "holding"'),
         ('table = "input", ', "", "channels.level.read.table", "nothing",
