@@ -181,4 +181,5 @@ class Room:
 
 
 def _kind(channel: RoomChannel) -> str:
+    # The names of these classes stand in people's journals: to rename one begins its totals anew.
     return type(channel.computation).__name__

@@ -97,6 +97,132 @@ def test_a_wrong_value_is_told_in_the_projects_words(spoil, case):
     assert not re.search(r"[Ii]nput should|pydantic|valid dict", str(answers))
 
 
+PROCESS = 'a number with its unit, such as "30 ft", "500 gal" or "12 gpm"'
+K_FACTOR = "a pulses per volume in pulses/gal, pulses/ft3, pulses/L, pulses/m3"
+A_SERIES = 'the name of a series, such as "level" or "flow.rate"'
+A_TIME = "a date and time, such as 2026-03-01T10:05:00-07:00, without quotes"
+FIGURES = 'one of "last", "mean", "min", "max", "sd", "samples", "completeness"'
+PERIODS = 'one of "hour", "day", "month", "water-year"'
+POINTS = 'points = [["4 mA", "0 ft"], ["12 mA", "74.6 ft"], ["20 mA", "150 ft"]]'
+NUMBERED = 'points = [[0, "0 mbar"], [1000, "1001 mbar"]]'
+FASTEST = 'fastest_change = ["2 psi", "1 min"]'
+VISIT = "at = 2026-02-03T10:40:00-07:00"
+SHAPES = '"upright-cylinder", "horizontal-cylinder", "rectangular", "sphere", "strapping-table"'
+TYPES = '"v-notch", "rectangular-suppressed", "rectangular-contracted", "cipolletti", "parshall"'
+
+
+@pytest.mark.parametrize(
+    "case",  # old text, new text; key, found, expected
+    [
+        # Lists in lists, of things that are alike and of things that are not.
+        (POINTS, 'points = [["4 mA", "0 ft"]]', "lift.points", "a list of 1",
+         f"a list of 2 or more, each a list of 2, each {PROCESS}"),
+        (POINTS, "points = []", "lift.points", "a list of 0",
+         f"a list of 2 or more, each a list of 2, each {PROCESS}"),
+        (POINTS, 'points = "4 mA"', "lift.points", "'4 mA'",
+         f"a list of 2 or more, each a list of 2, each {PROCESS}"),
+        (POINTS, 'points = [["4 mA", "0 ft"], ["20 mA"]]', "lift.points[1]", "a list of 1",
+         f"a list of 2, each {PROCESS}"),
+        (POINTS, 'points = [["4 mA", "0 ft"], ["8 mA", "1 ft", 1]]', "lift.points[1]",
+         "a list of 3", f"a list of 2, each {PROCESS}"),
+        (POINTS, 'points = [["4 mA", "0 ft"], "20 mA"]', "lift.points[1]", "'20 mA'",
+         f"a list of 2, each {PROCESS}"),
+        (POINTS, 'points = [["4 mA", "0 ft"], [20, "9 ft"]]', "lift.points[1][0]",
+         "20 without a unit", PROCESS),
+        (NUMBERED, 'points = [[0, "0 mbar"], [3]]', "air.points[1]", "a list of 1",
+         f"a list of 2, a number and then {PROCESS}"),
+        (NUMBERED, 'points = [[0, "0 mbar"], ["a", "1 mbar"]]', "air.points[1][0]", "'a'",
+         "a number"),
+        ("k_table = [", 'k_table = [["1 Hz"], ', "spill.k_table[0]", "a list of 1",
+         f"a list of 2, a frequency in Hz, kHz and then {K_FACTOR}"),
+        (FASTEST, 'fastest_change = "2 psi"', "pressure.fastest_change", "'2 psi'",
+         f"a list of 2, {PROCESS} and then a time in ms, s, min, h, d"),
+        (FASTEST, 'fastest_change = ["2 psi", "1 ft"]', "pressure.fastest_change[1]",
+         "'1 ft', a length", "a time in ms, s, min, h, d"),
+        ('of = ["all", "main"]', 'of = ["all"]', "lost.of", "a list of 1",
+         f"a list of 2, each {A_SERIES}"),
+        ('of = ["all", "main"]', 'of = ["all", "main", "main"]', "lost.of", "a list of 3",
+         f"a list of 2, each {A_SERIES}"),
+        ('of = ["all", "main"]', 'of = ["all", 3]', "lost.of[1]", "3", A_SERIES),
+        ('of = ["flow.rate", ', 'of = "flow.rate" # ', "all.of", "'flow.rate'",
+         f"a list of 2 or more, each {A_SERIES}"),
+        ('totals = ["day"]', 'totals = ["week"]', "pump.totals[0]", "'week'", PERIODS),
+        ('totals = ["day"]', 'totals = "day"', "pump.totals", "'day'", f"a list, each {PERIODS}"),
+        ('statistics = ["last", ', "statistics = [] # ", "pressure.statistics", "a list of 0",
+         f"a list of 1 or more, each {FIGURES}"),
+        # Tables in tables, and such as come in several shapes.
+        ('{ shape = "sphere", diameter = "12 ft" }', '"sphere"', "globe.tank", "'sphere'",
+         "a table"),
+        ('shape = "sphere"', 'shape = "spher"', "globe.tank.shape", "'spher'",
+         f'one of {SHAPES} (did you mean "sphere"?)'),
+        ('shape = "sphere", ', "", "globe.tank.shape", "nothing", f"one of {SHAPES}"),
+        ('shape = "sphere", ', 'shape = "sphere", height = "1 ft", ', "globe.tank.height",
+         'unknown key "height"', "one of the keys shape, diameter"),
+        ('shape = "sphere", diameter = "12 ft"', 'shape = "sphere"', "globe.tank.diameter",
+         "nothing", 'the key "diameter": Inside diameter'),
+        ('type = "parshall"', 'type = "parshal"', "flume.structure.type", "'parshal'",
+         f'one of {TYPES} (did you mean "parshall"?)'),
+        ('[["0 ft", "0 gal"], ', '[["0 ft", "0 ft"], ', "pond.tank.table[0][1]",
+         "'0 ft', a length",
+         "a volume in mL, L, m3, gal, impgal, ft3, in3, kL, ML, Mgal, ccf, acre-ft"),
+        ("dial = {", "dial = 3 # {", "flow.dial", "3", "a table"),
+        ('reads = "120450 gal", ', "", "flow.dial.reads", "nothing",
+         'the key "reads": What the register showed'),
+        ('failure_low = "3.5 mA"', 'failure_low = "3.5 V"', "pressure.limits.failure_low",
+         "'3.5 V', a voltage", "an electric current in uA, mA, A"),
+        ("wire_gauge = 20", "wire_gauge = 20.5", "pressure.circuit.wire_gauge", "20.5",
+         "a whole number from 10 to 30"),
+        ("adc_gain = 1.0004", "adc_gain = -1", "pressure.adc_gain", "-1", "a number above 0"),
+        # Dates and times.
+        (VISIT, 'at = "2026-02-03T10:40:00-07:00"', "well.hand_measurements[0].at",
+         "'2026-02-03T10:40:00-07:00'", A_TIME),
+        (VISIT, "at = 2026-02-03", "well.hand_measurements[0].at", "2026-02-03", A_TIME),
+        (VISIT, "at = 10:40:00", "well.hand_measurements[0].at", "10:40:00", A_TIME),
+        (VISIT, "", "well.hand_measurements[0].at", "nothing",
+         'the key "at": When, with the offset from UTC: 2026-03-01T10:05:00-07:00'),
+        # Units by themselves.
+        ('unit = "m3"', 'unit = "cubit"', "tank.unit", "'cubit'",
+         'a unit, such as "ft" or "gpm"'),
+        ('unit = "m3"', "unit = 3", "tank.unit", "3", 'a unit, such as "ft" or "gpm"'),
+    ],
+)  # fmt: skip
+def test_so_is_one_inside_lists_and_tables(spoil_everything, case):
+    old, new, key, *told = case
+
+    ((line, *answer),) = spoil_everything((old, new))
+
+    assert line != ""
+    assert answer == [f"channels.{key}", *told]
+
+
+def test_a_list_that_stands_for_a_table_is_told_item_by_item():
+    well = {"kind": "water-level", "of": "level", "hand_measurements": [3, {}]}
+    data = {
+        "station": {"id": "a", "units": {"length": "gal"}},
+        "buses": {},
+        "channels": {"w": well},
+    }
+    with pytest.raises(ValidationError) as caught:
+        Station.model_validate(data)
+
+    told = {fault.key: (fault.found, fault.expected) for fault in faults_of(caught.value)}
+    assert told["channels", "w", "hand_measurements", 0] == ("3", "a table")
+    assert told["channels", "w", "hand_measurements", 1, "by_hand"][0] == "nothing"
+    assert told["station", "units", "length"] == (
+        "'gal'",
+        "the unit alone, for a length in mm, cm, m, km, in, ft, mi",
+    )
+
+
+def test_a_list_of_tables_that_is_no_list_is_told_so():
+    well = {"kind": "water-level", "of": "level", "hand_measurements": 3}
+    with pytest.raises(ValidationError) as caught:
+        Station.model_validate({"channels": {"w": well}})
+
+    told = {fault.key: (fault.found, fault.expected) for fault in faults_of(caught.value)}
+    assert told["channels", "w", "hand_measurements"] == ("3", "a list, each a table")
+
+
 @pytest.mark.parametrize("section", ["station", "buses", "channels", "journal", "uplink"])
 def test_a_section_that_is_no_table_is_told_so(section):
     with pytest.raises(ValidationError) as caught:

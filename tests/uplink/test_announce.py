@@ -41,6 +41,16 @@ def test_units_are_those_of_the_wire() -> None:
         "flow.rate": "m3/s",
         "battery": "V",
         "panel": "V",
+        "flow.total.day": "m3",
+        "well.depth_to_water": "m",
+        "well.elevation": "m",
+        "pump.run_time": "s",
+        "pump.starts": "count",
+        "pump.running": "/",
+        "pump.run_time.day": "s",
+        "pump.starts.day": "count",
+        "drawdown": "m",
+        "capacity": "",  # the registry has no name for a flow by a length
     }
 
 
