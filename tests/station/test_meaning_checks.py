@@ -82,6 +82,9 @@ OTHER_SIGNAL = _points('["4 mA", "0 ft"]', '["12 V", "74.6 ft"]', '["20 mA", "15
          "channels.pressure.limits", '"3.6 mA", "4.1 mA", "20.5 mA" and "21 mA"', IN_ORDER),
         (LIMITS, 'limits = { measuring_high = "21.5 mA" }', "limits = {",
          "channels.pressure.limits", '"3.6 mA", "3.8 mA", "21.5 mA" and "21 mA"', IN_ORDER),
+        (POINTS, POINTS + '\ncircuit = { lowest_supply = "24 V", transmitter_least = "9 V" }',
+         "circuit = {", "channels.lift.circuit.load", "nothing",
+         "the input resistance of the module"),
         # Pulses.
         (K_TABLE, 'k_table = [["50 Hz", "95 pulses/gal"], ["5 Hz", "98 pulses/gal"]]',
          "k_table = [", "channels.spill.k_table[1][0]", '"5 Hz"',
@@ -162,6 +165,7 @@ def test_sizes_beyond_computing_are_refused(spoil_everything, old, new, size):
         ("counter_digits = 6", "counter_bits = 53"),
         ('greatest_rate = "400 Hz"', 'greatest_flow = "200 gpm"'),
         (K_TABLE, 'pulse_volume = "2 gal/pulse"'),
+        (K_TABLE, K_TABLE + '\ngreatest_flow = "240 gpm"'),
         ('range = ["0 degC", "0.1 degC"]', 'range = ["32 degF", "212 degF"]'),
     ],
 )  # fmt: skip
