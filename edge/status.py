@@ -232,6 +232,11 @@ class Reason(Enum):
         return 40 <= self.code < 80
 
     @property
+    def passes_by_itself(self) -> bool:
+        """Whether computing only waits for something, such as a rate for its first pulse."""
+        return self.category is Category.FUNCTION_CHECK and not self.of_the_line
+
+    @property
     def slug(self) -> str:
         """One word for the wire and for tables, such as ``open-loop``."""
         return self.name.lower().replace("_", "-")

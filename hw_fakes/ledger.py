@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from edge.readings import Journalled
-from edge.status import Category, Quality, Reason
+from edge.status import Quality, Reason
 from edge.uplink.books import Books
 
 Truth = Callable[[str, int], float | None]
@@ -144,8 +144,7 @@ def draw_up(
         numbers.add(reading.seq)
         altered += reading.seq in arrived and arrived[reading.seq] != reading
         # A rate that one count cannot tell, a quotient while the pump rests: no fault of anything.
-        passing = reading.reason.category is Category.FUNCTION_CHECK
-        bad += reading.reason.quality is Quality.BAD and not passing
+        bad += reading.reason.quality is Quality.BAD and not reading.reason.passes_by_itself
         if reading.series in levels and reading.value is not None and reading.reason is Reason.OK:
             true = truth(reading.series, reading.utc_ms)
             if true is not None:

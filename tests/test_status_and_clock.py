@@ -137,3 +137,9 @@ async def test_waiting_for_an_event_ends_with_the_event_or_with_time():
     asyncio.get_running_loop().call_soon(event.set)
     assert await wait_for_event(event, clock, 3600)
     assert await wait_for_event(event, clock, 3600)
+
+
+def test_a_busy_device_is_not_something_that_computing_waits_for():
+    assert Reason.NO_EARLIER_COUNT.passes_by_itself
+    assert not Reason.DEVICE_BUSY.passes_by_itself
+    assert not Reason.OK.passes_by_itself

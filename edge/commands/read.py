@@ -27,7 +27,7 @@ from edge.measure.measured import LOOP_CURRENT, PULSES
 from edge.measure.values import Value
 from edge.readings import Sample, Series
 from edge.station.model import Station
-from edge.status import Category, Reason
+from edge.status import Reason
 from edge.units import Unit
 
 
@@ -78,9 +78,6 @@ def command(
 
 Row = dict[str, Any]
 
-# A single poll cannot know a rate; that is no fault of the wiring.
-_AS_IT_SHOULD_BE = {Category.NORMAL, Category.FUNCTION_CHECK}
-
 
 class _Reader:
     def __init__(self, station: Station, channels: tuple[str, ...]) -> None:
@@ -107,7 +104,10 @@ class _Reader:
             for series, value in self._room.latest(name)
         ]
         show([self._row(name, samples.get(name), one, value) for name, one, value in shown])
-        return all(value.reason.category in _AS_IT_SHOULD_BE for _, _, value in shown)
+        # A single poll cannot know a rate; that is no fault of the wiring.
+        return all(
+            value.reason is Reason.OK or value.reason.passes_by_itself for _, _, value in shown
+        )
 
     def _row(self, channel: str, sample: Sample | None, series: Series, value: Value) -> Row:
         """Return all that is known of one series, ready for JSON; numbers in the unit shown."""

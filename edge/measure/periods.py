@@ -22,9 +22,10 @@ from datetime import UTC, date, datetime, time, timedelta
 from enum import Enum
 from zoneinfo import ZoneInfo
 
+from edge.measure.derived import titled
 from edge.measure.values import State, Value
 from edge.readings import Reading, Series
-from edge.status import Quality, Reason, worst
+from edge.status import BY_CODE, Quality, Reason, worst
 
 _HOUR_MS = 3_600_000
 
@@ -211,7 +212,7 @@ class PeriodTotals:
 
     def restore(self, state: State) -> None:
         """Go on from the state of an earlier run."""
-        reason = next(r for r in Reason if r.code == state["open"]["reason"])
+        reason = BY_CODE[state["open"]["reason"]]
         self._open = _Open(**(state["open"] | {"reason": reason}))
         self._seen = _Seen(**state["seen"])
 
@@ -240,7 +241,7 @@ class PeriodRecorder:
             Series(
                 f"{series.name}.{period.value.replace('-', '_')}",
                 series.unit,
-                f"{series.title}, by the {period.value.replace('-', ' ')}".lstrip(", "),
+                titled(series.title, f"by the {period.value.replace('-', ' ')}"),
             ): PeriodTotals(period, zone, sample_s)
             for period in periods
         }

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from enum import Enum
 
+from edge.measure.derived import titled
 from edge.measure.statistics import IntervalStatistics
 from edge.measure.values import Value
 from edge.readings import Reading, Series
@@ -46,7 +47,6 @@ class Recorder:
     def __init__(
         self, series: Series, figures: Sequence[Figure], expected: int, complete_from: float
     ) -> None:
-        self._series = series
         self._figures = {figure: _series_of(series, figure) for figure in figures}
         self._expected = expected
         self._complete_from = complete_from
@@ -110,5 +110,5 @@ def _series_of(series: Series, figure: Figure) -> Series:
         unit = UNITS["count"]
     elif figure is Figure.COMPLETENESS:
         unit = UNITS["%"]
-    title = f"{series.title}, {figure.value}".lstrip(", ")
+    title = titled(series.title, figure.value)
     return Series(f"{series.name}.{figure.value}", unit, title)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from edge.measure.values import State, Value
-from edge.status import Category, Reason
+from edge.status import Reason
 
 
 class Spans:
@@ -47,7 +47,7 @@ class Spans:
         if self._utc_ms is None:
             # Nothing to go on from. That it stays so for long is a gap, too, but for what is only
             # getting ready, such as a rate that waits for its first pulse.
-            if value.reason.category is not Category.FUNCTION_CHECK:
+            if not value.reason.passes_by_itself:
                 self._stand_at(value, in_gap=False)
                 self._blank = True
             return

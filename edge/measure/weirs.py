@@ -27,6 +27,7 @@ from dataclasses import dataclass
 
 from edge.measure.curve import Curve
 from edge.measure.primary import rated
+from edge.measure.water import STANDARD_GRAVITY
 from edge.status import Reason
 from edge.units import UNITS
 
@@ -34,7 +35,7 @@ _FOOT = UNITS["ft"].factor
 _CFS = UNITS["cfs"].factor
 
 # Standard gravity: from pole to equator the flow differs from this by 0.1 % at most.
-_ROOT_2G = math.sqrt(2 * 9.80665)
+_ROOT_2G = math.sqrt(2 * STANDARD_GRAVITY)
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,9 +35,9 @@ class Site:
     sample_s: Mapping[str, float]
     """How often each of them is sampled."""
 
-    def unit(self, dimension: Dimension, written: Unit) -> Unit:
-        """Return the unit to show a dimension in, ``written`` if the station has no preference."""
-        return self.shown.get(dimension, written)
+    def unit(self, written: Unit) -> Unit:
+        """Return the unit to show in place of ``written``, which the station may leave as it is."""
+        return self.shown.get(written.dimension, written)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +77,10 @@ class ChannelBase(Section):
     def inputs(self) -> list[Input]:
         """Return the series the channel is computed from, the leading one first."""
         return []
+
+    def shown(self, site: Site, written: Unit) -> Unit:
+        """Return the unit to show the channel in: its own, or the station's, or ``written``."""
+        return self.unit or site.unit(written)
 
     def computation(self, name: str, site: Site) -> Computation:
         """Return a fresh computation for the channel of that name."""

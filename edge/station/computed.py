@@ -56,10 +56,9 @@ class FollowingChannel(DerivedChannel):
         """See `ChannelBase.inputs`."""
         return [Input(("of",), self.of, self.accepts)]
 
-    def shown(self, site: Site, written: Unit | None = None) -> Unit:
+    def shown_as_input(self, site: Site) -> Unit:
         """Return the unit to show the channel in, by default that of its leading series."""
-        written = written or site.series[self.of].unit
-        return self.unit or site.unit(written.dimension, written)
+        return self.shown(site, site.series[self.of].unit)
 
 
 # ------------------------------------------------------------------------------------------- wells
@@ -168,7 +167,7 @@ class BarometricChannel(FollowingChannel):
     def computation(self, name: str, site: Site) -> Computation:
         """See `ChannelBase.computation`."""
         return BarometricallyCorrected(
-            Series(name, self.shown(site), self.title),
+            Series(name, self.shown_as_input(site), self.title),
             [one.name for one in self.inputs()],
             efficiency=self.efficiency.value,
             reference=self.reference.value,
@@ -195,7 +194,7 @@ class DrawdownChannel(FollowingChannel):
 
     def computation(self, name: str, site: Site) -> Computation:
         """See `ChannelBase.computation`."""
-        series = Series(name, self.shown(site), self.title)
+        series = Series(name, self.shown_as_input(site), self.title)
         return Drawdown(series, [one.name for one in self.inputs()], value_of(self.rest))
 
 
@@ -221,8 +220,7 @@ class SpecificCapacityChannel(DerivedChannel):
         """See `ChannelBase.computation`."""
         customary = site.series[self.drawdown].unit.symbol in {"ft", "in"}
         written = UNITS["gpm/ft" if customary else "L/s/m"]
-        shown = self.unit or site.unit(Dimension.SPECIFIC_CAPACITY, written)
-        series = Series(name, shown, self.title)
+        series = Series(name, self.shown(site, written), self.title)
         return SpecificCapacity(series, (self.flow, self.drawdown), self.least_drawdown.value)
 
 
@@ -249,7 +247,7 @@ class TankChannel(FollowingChannel):
             self.of,
             self.tank.tank(),
             offset=self.zero_above_bottom.value,
-            shown=self.unit or site.unit(Dimension.VOLUME, written),
+            shown=self.shown(site, written),
             title=self.title,
         )
 
@@ -270,8 +268,7 @@ class OpenChannel(FollowingChannel):
         """See `ChannelBase.computation`."""
         head = site.series[self.of].unit
         written = UNITS["cfs" if head.symbol in {"ft", "in"} else "L/s"]
-        shown = self.unit or site.unit(Dimension.FLOW, written)
-        series = Series(name, shown, self.title)
+        series = Series(name, self.shown(site, written), self.title)
         primary = self.structure.primary()
         return OpenChannelFlow(series, self.of, primary, zero=self.zero.value, head_shown=head)
 
@@ -296,13 +293,12 @@ class TotalChannel(FollowingChannel, Totalling):
         """See `ChannelBase.computation`."""
         flow = site.series[self.of].unit.symbol
         volume = {"gpm": "gal", "cfs": "ft3", "MGD": "gal"}.get(flow, flow.rpartition("/")[0])
-        shown = self.unit or site.unit(Dimension.VOLUME, UNITS[volume])
         return FlowTotal(
             name,
             self.of,
             longest_gap=_longest_gap(self.longest_gap, site.sample_s[self.of]),
             low_cutoff=self.low_cutoff.value if self.low_cutoff else 0.0,
-            shown=shown,
+            shown=self.shown(site, UNITS[volume]),
             title=self.title,
         )
 
@@ -331,7 +327,7 @@ class RunTimeChannel(FollowingChannel, Totalling):
             self.of,
             Threshold(self.on_above.value, self.off_below.value),
             longest_gap=_longest_gap(self.longest_gap, site.sample_s[self.of]),
-            shown=self.unit or site.unit(Dimension.TIME, UNITS["h"]),
+            shown=self.shown(site, UNITS["h"]),
             title=self.title,
         )
 
@@ -378,6 +374,5 @@ class DifferenceChannel(DerivedChannel):
 def _sum(
     channel: SumChannel | DifferenceChannel, name: str, site: Site, signs: list[int]
 ) -> Computation:
-    written = site.series[channel.of[0]].unit
-    shown = channel.unit or site.unit(written.dimension, written)
+    shown = channel.shown(site, site.series[channel.of[0]].unit)
     return Sum(Series(name, shown, channel.title), channel.of, signs)

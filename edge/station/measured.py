@@ -74,7 +74,7 @@ class ScaledChannel(MeasuredChannel):
     def _scaled(
         self, name: str, site: Site, scale: LoopScale | Line | Curve, written: Unit
     ) -> Computation:
-        shown = self.unit or site.unit(written.dimension, written)
+        shown = self.shown(site, written)
         return Scaled(name, shown, scale, self.conditioner(), self.title)
 
 
@@ -266,14 +266,13 @@ class PulseChannel(MeasuredChannel, Totalling):
 
     def computation(self, name: str, site: Site) -> Computation:
         """See `ChannelBase.computation`."""
-        volume = self.unit or site.unit(self.volume_unit.dimension, self.volume_unit)
-        per_minute = UNITS[f"{volume.symbol}/min"]
+        volume = self.shown(site, self.volume_unit)
         return Counted(
             name,
             self.rules(),
             self.meter(),
             volume_unit=volume,
-            flow_unit=site.unit(per_minute.dimension, per_minute),
+            flow_unit=site.unit(UNITS[f"{volume.symbol}/min"]),
             resolution=self.rate_resolution.value,
             zero_after=self.zero_flow_after.value,
             aligned=(self.dial.reads.value, self.dial.at_total.value) if self.dial else None,
