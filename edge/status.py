@@ -157,6 +157,20 @@ class Reason(Enum):
         "pressure of the air or less: the water is at or below the transducer",
     )  # fmt: skip
 
+    # Keeping and timing: there is a value, with a doubt about it.
+    TIME_UNSURE = (
+        100, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "the clock was never set in that run of the computer: the time is an estimate",
+    )  # fmt: skip
+    THINNED = (
+        101, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "stands for all readings of an interval: there was no room to keep them",
+    )  # fmt: skip
+    COUNTED_WHILE_DOWN = (
+        102, Quality.UNCERTAIN, Category.OUT_OF_SPECIFICATION,
+        "the total includes pulses counted while the station was down; when they came is unknown",
+    )  # fmt: skip
+
     # Computing: there is no value.
     NO_EARLIER_COUNT = (
         30, Quality.BAD, Category.FUNCTION_CHECK,

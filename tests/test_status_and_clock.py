@@ -71,6 +71,9 @@ def test_codes_that_stand_in_journals_never_change():
         93: "no-rest-level-yet",
         94: "out-of-domain",
         95: "too-few-samples",
+        100: "time-unsure",
+        101: "thinned",
+        102: "counted-while-down",
     }
 
 

@@ -38,7 +38,7 @@ from edge.station.plain_types import (
     TimeZone,
     TopicPrefix,
 )
-from edge.station.quantity_types import DataSize, Duration, Length, Shown
+from edge.station.quantity_types import DataSize, Duration, Length, Share, Shown
 from edge.station.section import Section, quantity, value_of
 from edge.units import Dimension, Unit
 
@@ -206,7 +206,11 @@ class JournalSettings(Section):
     keep: Duration = quantity("400 d")
     """Readings that the broker has acknowledged are deleted at this age."""
     size_limit: DataSize = quantity("1 GB")
-    """When the file nears this size the oldest readings go, those already sent first."""
+    """When the file nears this size, readings already sent are deleted, the oldest first. Where
+    that is not enough the oldest unsent are thinned, and only then deleted; both is put on record
+    and published."""
+    thin_to: Duration = quantity("1 h")
+    """Thinned, one reading of a series stands for all in as long an interval."""
 
 
 class Uplink(Section):
@@ -243,11 +247,26 @@ class Uplink(Section):
     """How many packs may be under way unacknowledged."""
     pack_readings: Annotated[int, Field(ge=1, le=5000)] = 500
     """How many readings a pack holds at most."""
+    backlog_share: Share = quantity("50 %")
+    """How much of its time the link may be busy with what an outage has left over; live readings
+    always go first."""
 
     @property
     def port_number(self) -> int:
         """The port to connect to."""
         return self.port or (8883 if self.tls else 1883)
+
+
+# ------------------------------------------------------------------------------------------ clock
+
+
+class ClockSettings(Section):
+    """When to believe the computer's clock. Until then readings are kept, and sent later."""
+
+    trust: Literal["synchronised", "plausible"] = "synchronised"
+    """"synchronised": once the kernel says that a time server sets the clock. "plausible": at once,
+    unless it lags behind what the journal holds or is years off; for a computer that has a clock
+    with a battery and never sees a time server."""
 
 
 class Station(Section):
@@ -259,6 +278,8 @@ class Station(Section):
     """Serial lines and network addresses that devices hang on, by name."""
     channels: Annotated[dict[Name, Channel], Field(min_length=1)]
     """What is measured, by name."""
+    clock: ClockSettings = ClockSettings()
+    """When to believe the computer's clock; left out, once a time server sets it."""
     journal: JournalSettings = JournalSettings()
     """Where readings are kept; left out, the defaults hold."""
     uplink: Uplink | None = None

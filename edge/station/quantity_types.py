@@ -122,6 +122,7 @@ Flow = Annotated[Quantity, Measured((Dimension.FLOW,), positive=True)]
 Volume = Annotated[Quantity, Measured((Dimension.VOLUME,))]
 Frequency = Annotated[Quantity, Measured((Dimension.FREQUENCY,), positive=True)]
 Ratio = Annotated[Quantity, Measured((Dimension.RATIO,), least=parse("0 %"), most=parse("100 %"))]
+Share = Annotated[Quantity, Measured((Dimension.RATIO,), least=parse("1 %"), most=parse("100 %"))]
 Resolution = Annotated[Quantity, Measured((Dimension.RATIO,), positive=True, most=parse("100 %"))]
 Salinity = Annotated[
     Quantity, Measured((Dimension.RATIO,), least=parse("0 g/kg"), most=parse("42 g/kg"))

@@ -75,7 +75,7 @@ def key_text(answers):
         ("tls = true", 'topic_prefix = "wells/#"', "uplink.topic_prefix", "'wells/#'",
          'MQTT topic levels joined by "/", without "+" or "#"'),
         ("[journal]", "[journal]\nfoo = 1", "journal.foo", 'unknown key "foo"',
-         "one of the keys file, keep, size_limit"),
+         "one of the keys file, keep, size_limit, thin_to"),
         ("[buses.rs485.devices.loops]", "[buses.rs485.devices.Loops]",
          "buses.rs485.devices.Loops", "'Loops'",
          "a name of small letters, digits, '-' and '_', beginning with a letter"),
