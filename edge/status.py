@@ -220,6 +220,10 @@ class Reason(Enum):
     NO_CONNECTION = (48, Quality.BAD, Category.FAILURE, "no connection to the device's address")
     SILENT = (49, Quality.BAD, Category.FAILURE, "the device has not spoken lately")
     INTERNAL = (50, Quality.BAD, Category.FAILURE, "a defect in the driver: see the log")
+    BABBLE = (
+        51, Quality.BAD, Category.FAILURE,
+        "something on the line talks without end: no reply can be made out",
+    )  # fmt: skip
 
     # Modbus exception replies (Modbus Application Protocol V1.1b3, section 7).
     ILLEGAL_FUNCTION = (
@@ -268,4 +272,6 @@ def worst(*reasons: Reason) -> Reason:
 def modbus_exception(code: int) -> Reason:
     """Translate an exception code of the Modbus application protocol."""
     # "Acknowledge" (5) means the same as "busy" (6) to one who only reads: ask again later.
-    return BY_CODE.get(60 + (6 if code == 5 else code), Reason.OTHER_EXCEPTION)
+    reason = BY_CODE.get(60 + (6 if code == 5 else code), Reason.OTHER_EXCEPTION)
+    # From 80 on the codes are those of other things than exceptions.
+    return reason if reason.of_the_line else Reason.OTHER_EXCEPTION

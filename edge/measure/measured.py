@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from edge.measure.conditioning import Conditioner
 from edge.measure.counter import CounterRules, Tally
@@ -13,12 +14,15 @@ from edge.measure.loop import LoopScale
 from edge.measure.meter import AnyMeter, VolumeTotal, dial
 from edge.measure.pulse_rate import PulseRate
 from edge.measure.values import State, Step, Value
-from edge.readings import Series
+from edge.readings import Condense, Series
 from edge.status import Reason
 from edge.units import UNITS, Unit
 
 LOOP_CURRENT = "loop current"
 PULSES = "pulses"
+
+# A counter has been left alone for a while when more than one sample in a row is missing.
+_GAP_IN_SAMPLES = 2
 
 
 class Scaled:
@@ -78,12 +82,27 @@ class Scaled:
         return raw.becomes(number, reason)
 
 
+class _Left(NamedTuple):
+    """How an earlier run left the counter: when it was last read, and when it had last moved.
+
+    UTC milliseconds, and the pulses by then.
+    """
+
+    read_ms: int
+    moved_ms: int
+    pulses: int
+
+
 class Counted:
     """A channel that counts a meter's pulses: total volume, rate of flow, the meter's register.
 
     ``resolution`` and ``zero_after`` are those of the rate (see `edge.measure.pulse_rate`);
     ``aligned`` is what the register showed and the total at which it did, both in m³: with it there
     is a third series, what the register should show now.
+
+    The counter counts on while the station is down. Its pulses are credited when it is read again,
+    and the total that includes them is COUNTED_WHILE_DOWN, once, unless the counter was unread for
+    no more than two sampling intervals of ``sample_s`` seconds (None: never say so).
     """
 
     inputs: tuple[str, ...] = ()
@@ -100,14 +119,16 @@ class Counted:
         resolution: float = 0.01,
         zero_after: float = 900.0,
         aligned: tuple[float, float] | None = None,
+        sample_s: float | None = None,
         title: str = "",
     ) -> None:
         series = [
-            Series(f"{channel}.total", volume_unit, titled(title, "total")),
+            Series(f"{channel}.total", volume_unit, titled(title, "total"), Condense.LAST),
             Series(f"{channel}.rate", flow_unit, titled(title, "rate")),
         ]
         if aligned:
-            series.append(Series(f"{channel}.register", volume_unit, titled(title, "register")))
+            register = titled(title, "register")
+            series.append(Series(f"{channel}.register", volume_unit, register, Condense.LAST))
         self.series = tuple(series)
         self.tally: Tally | None = None
         self._rules = rules
@@ -115,9 +136,11 @@ class Counted:
         self._volume = VolumeTotal(meter)
         self._rate = PulseRate(resolution, zero_after)
         self._aligned = aligned
-        self._moved: tuple[int, int] | None = None  # UTC ms when the count last moved, and to what
-        self._rate_begun = False
+        self._sample_s = sample_s
+        self._left: _Left | None = None
         self._read_at: float | None = None  # monotonic seconds, of the latest number in this run
+        self._moved: tuple[float, int] | None = None  # when the count last moved, and to what
+        self._counted_while_down = False  # and not said yet
 
     def compute(self, *inputs: Value) -> tuple[Value, ...]:
         """See `Computation.compute`."""
@@ -127,8 +150,12 @@ class Counted:
             return (counter,) * len(self.series)
         self._time_pulses(raw, self.tally.pulses)
         rate = self._rate.rate()
+        before = self._volume.volume
         volume, doubt = self._volume.take(self.tally.pulses, rate.hertz if rate else None)
-        values = [counter.becomes(volume, doubt)]
+        down = Reason.OK
+        if self._counted_while_down and volume > before:
+            self._counted_while_down, down = False, Reason.COUNTED_WHILE_DOWN
+        values = [counter.becomes(volume, doubt, down)]
         if rate is None:
             values.append(counter.becomes(None, Reason.NO_EARLIER_COUNT))
         else:
@@ -163,33 +190,52 @@ class Counted:
         return {
             "tally": self.tally.state(),
             "volume": self._volume.state(),
-            "moved": self._moved and list(self._moved),
+            "moved": self._moved_utc(),
         }
 
     def restore(self, state: State) -> None:
         """Go on counting from where an earlier run stopped."""
         self.tally = Tally.from_state(state["tally"])
         if moved := state.get("moved"):
-            self._moved = moved[0], moved[1]
+            self._left = _Left(self.tally.utc_ms, *moved)
         if "volume" in state:
             self._volume.restore(state["volume"])
         else:  # a tally of the first layout of the journal, whose total was all by one factor
             self._volume.restore_pulses(self.tally.pulses)
 
+    def _moved_utc(self) -> list[int] | None:
+        """Return when the count last moved and to what; None where that time is not known."""
+        if self._read_at is None:
+            return list(self._left[1:]) if self._left else None
+        assert self.tally is not None  # noqa: S101 - it has been read
+        assert self._moved is not None  # noqa: S101
+        if not self.tally.utc_ms:
+            return None
+        moved, pulses = self._moved
+        return [self.tally.utc_ms - round((self._read_at - moved) * 1000), pulses]
+
     def _time_pulses(self, raw: Value, pulses: int) -> None:
         """Tell the rate of the count, and remember when that last moved."""
         if self._moved is None:
-            self._moved = raw.utc_ms, pulses
-        if not self._rate_begun:
-            # The rate goes on over a restart: a pump that has long been at rest is so still.
-            moved_ms, then = self._moved
-            before = (raw.utc_ms - moved_ms) / 1000
-            if before > 0:
-                self._rate.take(raw.monotonic - before, then)
-            self._rate_begun = True
+            self._moved = raw.monotonic, pulses
+            if self._left and raw.timed:
+                self._go_on(self._left, raw, pulses)
         if pulses != self._moved[1]:
-            self._moved = raw.utc_ms, pulses
+            self._moved = raw.monotonic, pulses
         self._rate.take(raw.monotonic, pulses)
+
+    def _go_on(self, left: _Left, raw: Value, pulses: int) -> None:
+        """Tell the rate of the earlier run: a pump that has long been at rest is so still.
+
+        The first rate is then the mean over the time the counter was not read. A clock that has run
+        backwards, or by less than those pulses take, knows nothing of that time.
+        """
+        unread, unmoved = (raw.utc_ms - left.read_ms) / 1000, (raw.utc_ms - left.moved_ms) / 1000
+        if not 0 < unread <= unmoved or pulses - left.pulses > self._rules.most(unread):
+            return
+        self._moved = raw.monotonic - unmoved, left.pulses
+        for ago in (unmoved, unread):
+            self._rate.take(raw.monotonic - ago, left.pulses)
 
     def _count(self, raw: Value) -> Reason:
         if raw.number is None:
@@ -199,19 +245,38 @@ class Counted:
         number = int(raw.number)
         if not 0 <= number < self._rules.modulus:
             return Reason.NOT_A_NUMBER
+        utc_ms = raw.utc_ms if raw.timed else 0
         if self.tally is None:
-            self.tally, reason = Tally.begin(number, raw.utc_ms, self._rules), Reason.OK
+            self.tally, reason = Tally.begin(number, utc_ms, self._rules), Reason.OK
         else:
-            seconds = self._seconds_since(self.tally, raw)
-            self.tally, reason = self.tally.advance(number, raw.utc_ms, seconds, self._rules)
+            unread, before = self._unread(self.tally, raw), self.tally.pulses
+            self.tally, reason = self.tally.advance(
+                number, utc_ms, self._believed(unread), self._rules
+            )
+            if self._read_at is None and self.tally.pulses > before:
+                self._counted_while_down = self._is_down_time(unread)
         self._read_at = raw.monotonic
         return reason
 
-    def _seconds_since(self, tally: Tally, raw: Value) -> float | None:
+    def _unread(self, tally: Tally, raw: Value) -> float | None:
+        """Return for how many seconds the counter was not read; None: nobody knows."""
         if self._read_at is not None:
             return raw.monotonic - self._read_at
-        # Over a restart there is only the clock on the wall, which may lag behind by the whole
-        # outage: it can tell that many rollovers were possible, but not that few pulses were.
-        seconds = (raw.utc_ms - tally.utc_ms) / 1000 if tally.utc_ms else None
-        many = self._rules.most(seconds) > self._rules.modulus // 2
-        return seconds if many else None
+        seconds = (raw.utc_ms - tally.utc_ms) / 1000
+        return seconds if raw.timed and tally.utc_ms and seconds >= 0 else None
+
+    def _believed(self, unread: float | None) -> float | None:
+        """Return the seconds to judge a count by.
+
+        Over a restart there is only the clock on the wall, which may lag behind by the whole
+        outage: it can tell that many rollovers were possible, but not that few pulses were.
+        """
+        if self._read_at is not None:
+            return unread
+        many = unread is not None and self._rules.most(unread) > self._rules.modulus // 2
+        return unread if many else None
+
+    def _is_down_time(self, unread: float | None) -> bool:
+        if self._sample_s is None:
+            return False
+        return unread is None or unread > _GAP_IN_SAMPLES * self._sample_s

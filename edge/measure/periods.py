@@ -9,6 +9,10 @@ given the other is not, so hours always add up to days, and days to months: unle
 back into an earlier period, which then begins anew as PART_OF_PERIOD. What the clock runs through
 a second time is booked a second time.
 
+What was counted while the station was down may be given to the first interval instead, that is to
+the period in which counting went on: those that ended meanwhile then lack it (GAP_IN_TOTAL), and
+that one says COUNTED_WHILE_DOWN.
+
 Periods begin and end by the clocks on the wall where the station is: a day is 23 or 25 hours long
 when they change. The water year runs from October to September (as the US Geological Survey has it,
 who name it by the year it ends in).
@@ -20,11 +24,12 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from enum import Enum
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 from edge.measure.derived import titled
 from edge.measure.values import State, Value
-from edge.readings import Reading, Series
+from edge.readings import Condense, Reading, Series
 from edge.status import BY_CODE, Quality, Reason, worst
 
 _HOUR_MS = 3_600_000
@@ -37,6 +42,14 @@ _LONGEST_GAP_MS = 400 * 24 * _HOUR_MS
 
 # After a gap of years, no more periods than this are booked for it; then counting begins anew.
 _MOST_AT_ONCE = 1000
+
+
+AfterOutage = Literal["spread", "first-interval"]
+"""What becomes of the amount that a total has grown by while the station was down."""
+
+# Doubts about a running total that are none about a period: what was missed before it does not
+# concern it, and when exactly pulses came matters only at its bounds.
+_OF_THE_WHOLE = {Reason.GAP_IN_TOTAL, Reason.COUNTED_WHILE_DOWN}
 
 
 class Period(Enum):
@@ -140,8 +153,16 @@ class PeriodTotals:
     ``sample_s`` is the sampling interval in seconds.
     """
 
-    def __init__(self, period: Period, zone: ZoneInfo, sample_s: float) -> None:
+    def __init__(
+        self,
+        period: Period,
+        zone: ZoneInfo,
+        sample_s: float,
+        after_outage: AfterOutage = "spread",
+    ) -> None:
         self._period = period
+        self._spreads = after_outage == "spread"
+        self._restarted = False  # and nothing taken since
         self._zone = zone
         self._longest_step_ms = _GAP_IN_SAMPLES * sample_s * 1000
         self._open: _Open | None = None
@@ -153,20 +174,25 @@ class PeriodTotals:
             return []
         now = _Seen(value.utc_ms, value.number, missing)
         seen, running = self._seen, self._open
+        after_restart, self._restarted = self._restarted, False
         if running is None or seen is None or _clock_was_wrong(seen, now, running):
             self._begin(now)
             return []
         gap = Reason.GAP_IN_TOTAL if now.missing > seen.missing else Reason.OK
-        # A total that lacks something for ever is no news to a period in which nothing is missing.
-        own = Reason.OK if value.reason is Reason.GAP_IN_TOTAL else value.reason
+        own = Reason.OK if value.reason in _OF_THE_WHOLE else value.reason
         doubt = worst(own, gap)
         if now.utc_ms <= seen.utc_ms:
             if now.utc_ms >= running.start_ms:  # set back, but the period is still the same
                 self._open, self._seen = replace(running, reason=worst(running.reason, doubt)), now
             return []
-        closed = self._close(seen, now, running, doubt)
+        in_one = after_restart and not self._spreads and self._is_gap(seen, now)
+        close = self._close_in_one if in_one and now.total > seen.total else self._close
+        closed = close(seen, now, running, doubt)
         self._seen = now
         return closed
+
+    def _is_gap(self, seen: _Seen, now: _Seen) -> bool:
+        return now.utc_ms - seen.utc_ms > self._longest_step_ms
 
     def _begin(self, now: _Seen) -> None:
         start = start_of(self._period, now.utc_ms, self._zone)
@@ -185,7 +211,7 @@ class PeriodTotals:
                 return closed
             share = (running.end_ms - seen.utc_ms) / (now.utc_ms - seen.utc_ms)
             total = seen.total + share * (now.total - seen.total)
-            wide = now.utc_ms - seen.utc_ms > self._longest_step_ms and share < 1
+            wide = self._is_gap(seen, now) and share < 1
             shared_out = worst(doubt, Reason.ESTIMATED if wide else Reason.OK)
             closed.append(
                 Closed(
@@ -203,6 +229,18 @@ class PeriodTotals:
         self._open = running
         return closed
 
+    def _close_in_one(self, seen: _Seen, now: _Seen, running: _Open, doubt: Reason) -> list[Closed]:
+        """Close the periods that ended in an outage; what it holds goes to the one after them."""
+        closed = self._close(seen, replace(now, total=seen.total), running, Reason.OK)
+        assert self._open is not None  # noqa: S101 - there is always one
+        came = Reason.COUNTED_WHILE_DOWN if closed else self._open.reason
+        self._open = replace(self._open, reason=worst(came, doubt))
+        shared_out = {Reason.OK, Reason.ESTIMATED}  # which here nothing is
+        return [
+            replace(one, reason=Reason.GAP_IN_TOTAL) if one.reason in shared_out else one
+            for one in closed
+        ]
+
     def state(self) -> State | None:
         """Return what must survive a restart."""
         if self._open is None or self._seen is None:
@@ -215,6 +253,7 @@ class PeriodTotals:
         reason = BY_CODE[state["open"]["reason"]]
         self._open = _Open(**(state["open"] | {"reason": reason}))
         self._seen = _Seen(**state["seen"])
+        self._restarted = True
 
 
 def _clock_was_wrong(seen: _Seen, now: _Seen, running: _Open) -> bool:
@@ -235,14 +274,20 @@ class PeriodRecorder:
     """
 
     def __init__(
-        self, series: Series, periods: Sequence[Period], zone: ZoneInfo, sample_s: float
+        self,
+        series: Series,
+        periods: Sequence[Period],
+        zone: ZoneInfo,
+        sample_s: float,
+        after_outage: AfterOutage = "spread",
     ) -> None:
         self._totals = {
             Series(
                 f"{series.name}.{period.value.replace('-', '_')}",
                 series.unit,
                 titled(series.title, f"by the {period.value.replace('-', ' ')}"),
-            ): PeriodTotals(period, zone, sample_s)
+                Condense.KEEP,
+            ): PeriodTotals(period, zone, sample_s, after_outage)
             for period in periods
         }
 

@@ -5,7 +5,7 @@ the last of them, or figures that speak for them all (`Figure`). Intervals lie o
 the one recorded at 10:15 holds the samples after 10:00 up to and including 10:15.
 
 The last value is also kept, at once, when the status has changed, so that the books show when a gap
-truly began and ended.
+truly began and ended. So is the first value after a start, when something is the matter with it.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from enum import Enum
 from edge.measure.derived import titled
 from edge.measure.statistics import IntervalStatistics
 from edge.measure.values import Value
-from edge.readings import Reading, Series
+from edge.readings import Condense, Reading, Series
 from edge.status import Reason, worst
 from edge.units import UNITS
 
@@ -35,6 +35,17 @@ class Figure(Enum):
     """How many samples had a value."""
     COMPLETENESS = "completeness"
     """The share of the expected samples that had a value."""
+
+
+# What stands for many figures of a kind, where there is no room for them all.
+_CONDENSED = {
+    Figure.MEAN: Condense.MEAN,
+    Figure.MINIMUM: Condense.MINIMUM,
+    Figure.MAXIMUM: Condense.MAXIMUM,
+    Figure.DEVIATION: Condense.MAXIMUM,
+    Figure.SAMPLES: Condense.SUM,
+    Figure.COMPLETENESS: Condense.MEAN,
+}
 
 
 class Recorder:
@@ -61,8 +72,11 @@ class Recorder:
 
     def take(self, value: Value, *, due: bool) -> list[Reading]:
         """Take a value; return what is to be kept now."""
-        changed = self._last_reason is not None and value.reason is not self._last_reason
-        self._last_reason = value.reason
+        before, self._last_reason = self._last_reason, value.reason
+        if before is None:
+            changed = value.reason is not Reason.OK and not value.reason.passes_by_itself
+        else:
+            changed = value.reason is not before
         readings = []
         if Figure.LAST in self._figures and (due or changed):
             name = self._figures[Figure.LAST].name
@@ -111,4 +125,4 @@ def _series_of(series: Series, figure: Figure) -> Series:
     elif figure is Figure.COMPLETENESS:
         unit = UNITS["%"]
     title = titled(series.title, figure.value)
-    return Series(f"{series.name}.{figure.value}", unit, title)
+    return Series(f"{series.name}.{figure.value}", unit, title, _CONDENSED[figure])

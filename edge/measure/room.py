@@ -10,6 +10,9 @@ month or water year (`PeriodRecorder`).
 
 What must survive a restart is one small dictionary a channel, handed out together with the readings
 it led to, so that both can be committed at once.
+
+While the time of day is not known, everything goes on by the monotonic scale, but nothing is booked
+by periods: that goes on from the last sample whose time was known, as over any gap.
 """
 
 from __future__ import annotations
@@ -112,14 +115,17 @@ class Room:
         states = {name: self._state(channel) for name, channel in self.channels.items()}
         return {name: state for name, state in states.items() if state}
 
-    def take(self, samples: Iterable[tuple[Sample, bool]]) -> Round:
-        """Take a round of samples, each with whether its record interval fell due."""
+    def take(self, samples: Iterable[tuple[Sample, bool]], *, timed: bool = True) -> Round:
+        """Take a round of samples, each with whether its record interval fell due.
+
+        ``timed`` is whether the UTC of the samples is the true time, rather than a provisional one.
+        """
         made = Round()
         due: dict[str, bool] = {}
         for sample, falls_due in samples:
             channel = self.channels[sample.channel]
             due[channel.name] = falls_due
-            self._compute(channel, (Value.of(sample),), falls_due, made)
+            self._compute(channel, (Value.of(sample, timed=timed),), falls_due, made)
         for channel in self._derived:
             lead = self._owner[channel.computation.inputs[0]].name
             if lead in due:
@@ -167,7 +173,7 @@ class Room:
         ):
             self._latest[series.name] = value
             readings += recorder.take(value, due=due)
-            if totals := channel.periods.get(series.name):
+            if value.timed and (totals := channel.periods.get(series.name)):
                 readings += totals.take(value, channel.computation.missing)
         made.readings += readings
         if readings and (state := self._state(channel)):

@@ -14,8 +14,8 @@ class Spans:
 
     Two values no more than ``longest_gap`` seconds apart bound a span; anything longer is a gap.
     ``gaps`` counts them and ``missing`` their seconds, since the state began. Over a restart the
-    time is that of UTC; should it have run backwards, that is a gap of unknown length.
-    Raises ValueError unless ``longest_gap`` is positive.
+    time is that of UTC; should it have run backwards, or not be known on either side, that is a gap
+    of unknown length. Raises ValueError unless ``longest_gap`` is positive.
     """
 
     def __init__(self, longest_gap: float) -> None:
@@ -27,6 +27,7 @@ class Spans:
         self.gaps = 0
         self._utc_ms: int | None = None
         self._monotonic: float | None = None
+        self._timed = True
         self._in_gap = False
         self._blank = False  # no good value yet
 
@@ -67,6 +68,7 @@ class Spans:
             "missing": self.missing,
             "gaps": self.gaps,
             "utc_ms": self._utc_ms,
+            "timed": self._timed,
             "in_gap": self._in_gap,
             "blank": self._blank,
         }
@@ -76,6 +78,7 @@ class Spans:
         self.missing, self.gaps = state["missing"], state["gaps"]
         self._utc_ms, self._in_gap = state["utc_ms"], state["in_gap"]
         self._blank = state["blank"]
+        self._timed = state.get("timed", True)
         self._monotonic = None
 
     def _seconds(self, value: Value) -> float | None:
@@ -83,6 +86,8 @@ class Spans:
             return None
         if self._monotonic is not None:
             return max(0.0, value.monotonic - self._monotonic)
+        if not (self._timed and value.timed):
+            return None
         seconds = (value.utc_ms - self._utc_ms) / 1000
         return seconds if seconds >= 0 else None
 
@@ -93,6 +98,7 @@ class Spans:
 
     def _stand_at(self, value: Value, *, in_gap: bool) -> None:
         self._utc_ms, self._monotonic, self._in_gap = value.utc_ms, value.monotonic, in_gap
+        self._timed = value.timed
 
 
 @dataclass(slots=True)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from edge.measure.derived import titled
 from edge.measure.integral import Integral
 from edge.measure.switching import RunLog, Threshold
 from edge.measure.values import State, Step, Value
-from edge.readings import Series
+from edge.readings import Condense, Series
 from edge.units import UNITS, Unit
 
 
@@ -24,7 +26,7 @@ class FlowTotal:
         title: str = "",
     ) -> None:
         self.inputs = (source,)
-        self.series = (Series(f"{channel}.total", shown, titled(title, "total")),)
+        self.series = (Series(f"{channel}.total", shown, titled(title, "total"), Condense.LAST),)
         self._integral = Integral(longest_gap, low_cutoff)
 
     @property
@@ -36,7 +38,7 @@ class FlowTotal:
         """See `Computation.compute`. A total stands while there is no flow to add to it."""
         (flow,) = inputs
         total, reason = self._integral.take(flow)
-        return (Value(flow.utc_ms, flow.monotonic, total, reason),)
+        return (replace(flow, number=total, reason=reason),)
 
     def explain(self, *inputs: Value) -> list[Step]:
         """Total, and the time it lacks."""
@@ -70,9 +72,9 @@ class PumpRuns:
     ) -> None:
         self.inputs = (source,)
         self.series = (
-            Series(f"{channel}.run_time", shown, titled(title, "run time")),
-            Series(f"{channel}.starts", UNITS["count"], titled(title, "starts")),
-            Series(f"{channel}.running", UNITS["1"], titled(title, "running")),
+            Series(f"{channel}.run_time", shown, titled(title, "run time"), Condense.LAST),
+            Series(f"{channel}.starts", UNITS["count"], titled(title, "starts"), Condense.LAST),
+            Series(f"{channel}.running", UNITS["1"], titled(title, "running"), Condense.LAST),
         )
         self._log = RunLog(threshold, longest_gap)
 
@@ -88,7 +90,7 @@ class PumpRuns:
         kept = (self._log.run_seconds, float(self._log.starts))
         running = None if watched.number is None else float(bool(self._log.running))
         return (
-            *(Value(watched.utc_ms, watched.monotonic, number, reason) for number in kept),
+            *(replace(watched, number=number, reason=reason) for number in kept),
             watched.becomes(running),
         )
 

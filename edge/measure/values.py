@@ -18,18 +18,20 @@ class Value:
     """A number in its base unit at one instant, or the reason why there is none.
 
     ``number`` is None exactly when ``reason`` is a bad one. ``utc_ms`` and ``monotonic`` (seconds)
-    are the instant on the clock's two scales.
+    are the instant on the clock's two scales. Unless ``timed``, the former is provisional: it says
+    nothing of how long ago anything was, least of all what an earlier run has seen.
     """
 
     utc_ms: int
     monotonic: float
     number: float | None
     reason: Reason = Reason.OK
+    timed: bool = True
 
     @classmethod
-    def of(cls, sample: Sample) -> Value:
+    def of(cls, sample: Sample, *, timed: bool = True) -> Value:
         """Return a sample's raw number as a value."""
-        return cls(sample.utc_ms, sample.monotonic, sample.raw, sample.reason)
+        return cls(sample.utc_ms, sample.monotonic, sample.raw, sample.reason, timed)
 
     def becomes(self, number: float | None, *reasons: Reason) -> Value:
         """Return what was computed from this value, its own doubts included.
@@ -38,7 +40,7 @@ class Value:
         """
         reason = worst(self.reason, *reasons)
         number = None if reason.quality is Quality.BAD else number
-        return Value(self.utc_ms, self.monotonic, number, reason)
+        return Value(self.utc_ms, self.monotonic, number, reason, self.timed)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from edge.measure.values import Computation
 from edge.readings import Series
 from edge.station.channel_base import ChannelBase, MeasuredChannel, Site, Totalling
 from edge.station.faults import Fault
+from edge.station.measured import PulseChannel
 from edge.units import Dimension, Unit
 
 Judge = Callable[[str, ChannelBase, Site], list[Fault]]
@@ -118,8 +119,9 @@ def _room_channel(
     periods = {}
     if isinstance(channel, Totalling) and channel.totals:
         booked = [Period(period) for period in dict.fromkeys(channel.totals)]
+        after_outage = channel.after_outage if isinstance(channel, PulseChannel) else "spread"
         periods = {
-            one.name: PeriodRecorder(one, booked, site.zone, sample)
+            one.name: PeriodRecorder(one, booked, site.zone, sample, after_outage)
             for one in computation.series
             if one.name in totals
         }

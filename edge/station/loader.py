@@ -81,7 +81,11 @@ def journal_path(
     if directory:
         return Path(directory) / name
     installed = SERVICE_STATE / name
-    return installed if installed.exists() else station_file.parent / name
+    try:
+        is_there = installed.exists()
+    except PermissionError:  # the service is installed, and this user may not look into its files
+        is_there = True
+    return installed if is_there else station_file.parent / name
 
 
 def secret_path(name: str, station_file: Path, environ: Mapping[str, str] = os.environ) -> Path:

@@ -14,6 +14,7 @@ from edge.measure.line import Line
 from edge.measure.loop import LoopLimits, LoopScale
 from edge.measure.measured import Counted, Scaled
 from edge.measure.meter import KTable, Meter
+from edge.measure.periods import AfterOutage
 from edge.measure.values import Computation
 from edge.measure.watch import RateOfChange, StuckSignal
 from edge.station.channel_base import MeasuredChannel, Site, Totalling
@@ -223,6 +224,10 @@ class PulseChannel(MeasuredChannel, Totalling):
     """With no pulse for this long, nothing flows."""
     dial: Dial | None = None
     """Aligns the series ``register`` with the register on the meter itself."""
+    after_outage: AfterOutage = "spread"
+    """Where pulses go, in the totals by period, that were counted while the station was down:
+    "spread" shares them out by time over the outage, "first-interval" gives all of them to the
+    period in which counting went on."""
 
     def meter(self) -> Meter | KTable:
         """Return the meter the channel's keys describe."""
@@ -276,6 +281,7 @@ class PulseChannel(MeasuredChannel, Totalling):
             resolution=self.rate_resolution.value,
             zero_after=self.zero_flow_after.value,
             aligned=(self.dial.reads.value, self.dial.at_total.value) if self.dial else None,
+            sample_s=self.sample.value,
             title=self.title,
         )
 

@@ -187,3 +187,28 @@ def test_a_rate_that_waits_for_its_first_pulse_is_no_gap():
     for seconds in range(0, 300, 30):
         integral.take(at(seconds, None, Reason.NO_EARLIER_COUNT))
     assert integral.take(at(300, 1.0)) == (0.0, Reason.OK)
+
+
+def test_where_the_time_is_not_known_a_restart_is_a_gap_of_unknown_length():
+    for timed_before, timed_after in ((False, True), (True, False), (False, False)):
+        total = Integral(longest_gap=60.0)
+        total.take(Value(0, 0.0, 1.0, timed=timed_before))
+        again = Integral(longest_gap=60.0)
+        again.restore(json.loads(json.dumps(total.state())))
+        assert again.take(Value(30_000, 500.0, 1.0, timed=timed_after)) == (
+            0.0,
+            Reason.GAP_IN_TOTAL,
+        )
+        assert (again.gaps, again.missing) == (1, 60.0)
+        # From then on the monotonic scale will do.
+        assert again.take(Value(0, 510.0, 1.0, timed=timed_after))[0] == 10.0
+
+
+def test_a_span_of_an_earlier_layout_was_timed():
+    total = Integral(longest_gap=60.0)
+    total.take(Value(0, 0.0, 1.0))
+    state = total.state()
+    del state["spans"]["timed"]
+    again = Integral(longest_gap=60.0)
+    again.restore(state)
+    assert again.take(Value(30_000, 500.0, 1.0)) == (30.0, Reason.OK)

@@ -320,3 +320,96 @@ def test_a_total_is_every_pulse_by_the_factor_of_its_day(steps):
         assert (total, reason) == (expected, Reason.OK)
         assert total >= before
         before = total
+
+
+# --- pulses made while the station was down
+
+
+def after(seconds, raw, *, timed=True, before=((0, 100), (60, 110)), meter=None, **more):
+    """Return a channel read again so many seconds after the start, by another run."""
+    channel = flow(meter, **more)
+    counted(channel, *before)
+    channel = restarted(channel, flow(meter, **more))
+    value = at(seconds, raw)
+    return channel, channel.compute(Value(value.utc_ms, 9.0, raw, timed=timed))
+
+
+def test_the_total_that_first_includes_them_says_so():
+    channel, (total, rate) = after(3660, 710, sample_s=60.0)
+    assert (total.number, total.reason) == (305.0, Reason.COUNTED_WHILE_DOWN)
+    assert (rate.number, rate.reason) == (pytest.approx(600 / 3600 * 0.5), Reason.OK)
+    (total, _) = channel.compute(Value(3_720_000, 69.0, 720))
+    assert (total.number, total.reason) == (310.0, Reason.OK)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "raw", "timed", "reason"),
+    [
+        (180, 120, True, Reason.OK),  # two sampling intervals are no outage
+        (181, 120, True, Reason.COUNTED_WHILE_DOWN),
+        (3660, 110, True, Reason.OK),  # nothing was made
+        (65, 120, False, Reason.COUNTED_WHILE_DOWN),  # nobody knows how long it was
+        (30, 120, True, Reason.COUNTED_WHILE_DOWN),  # nor where the clock ran backwards
+    ],
+)
+def test_what_is_an_outage(seconds, raw, timed, reason):
+    _, (total, _) = after(seconds, raw, timed=timed, sample_s=60.0)
+    assert total.reason is reason
+
+
+def test_whoever_has_no_sampling_interval_has_no_outages():
+    _, (total, _) = after(3660, 710)
+    assert total.reason is Reason.OK
+
+
+def test_the_register_says_so_too_but_a_worse_doubt_comes_first():
+    _, (total, _, register) = after(3660, 710, sample_s=60.0, aligned=(1000.0, 0.0))
+    assert total.reason is register.reason is Reason.COUNTED_WHILE_DOWN
+    rules = CounterRules.of_bits(16, 0.01)
+    _, (total, _) = after(3660, 5, sample_s=60.0, rules=rules, before=((0, 30_000), (60, 30_000)))
+    assert (total.number, total.reason) == (2.5, Reason.COUNTER_RESET)
+
+
+def test_a_table_says_so_when_it_knows_at_what_rate_they_came():
+    table = KTable([(0.1, 2.0), (100.0, 2.0)])
+    channel, (total, rate) = after(3660, 710, timed=False, meter=table, sample_s=60.0)
+    assert (total.number, total.reason) == (5.0, Reason.OK)
+    assert rate.reason is Reason.NO_EARLIER_COUNT
+    (total, _) = channel.compute(Value(3_720_000, 69.0, 720))
+    assert (total.number, total.reason) == (310.0, Reason.COUNTED_WHILE_DOWN)
+
+
+# --- the first rate of a run
+
+
+def test_the_first_rate_is_the_mean_over_the_time_nobody_read():
+    """Not over the rest before, which the earlier run had seen the pump take."""
+    at_rest = tuple((60 * minute, 110) for minute in range(2, 8))
+    _, (_, rate) = after(600, 300, before=((0, 100), (60, 110), *at_rest))
+    assert rate.number == pytest.approx(190 / 180 * 0.5)
+
+
+def test_a_provisional_time_leaves_the_first_rate_unknown_and_no_trace():
+    channel, (_, rate) = after(61, 710, timed=False)
+    assert rate.reason is Reason.NO_EARLIER_COUNT
+    assert channel.state()["moved"] is None
+    assert channel.state()["tally"]["utc_ms"] == 0
+    # The run after next knows no better, although it knows the time.
+    again = restarted(channel, flow())
+    assert again.compute(at(7200, 720))[1].reason is Reason.NO_EARLIER_COUNT
+    assert again.state()["moved"] == [7_200_000, 620]
+
+
+def test_a_clock_that_lags_behind_makes_no_rate_the_meter_cannot():
+    rules = CounterRules.of_bits(16, 10.0)
+    _, (total, rate) = after(70, 710, rules=rules)
+    assert (total.number, rate.reason) == (305.0, Reason.NO_EARLIER_COUNT)
+
+
+def test_when_the_count_last_moved_is_remembered_in_true_time():
+    """It moved while the time was not known; when the state was made, it was."""
+    channel = flow()
+    for seconds, raw in ((0.0, 100), (60.0, 110), (120.0, 110)):
+        channel.compute(Value(5_000_000 + round(seconds * 1000), seconds, raw, timed=False))
+    channel.compute(Value(9_000_000, 180.0, 110))
+    assert channel.state()["moved"] == [9_000_000 - 120_000, 10]

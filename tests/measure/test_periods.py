@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from edge.measure.periods import Closed, Period, PeriodRecorder, PeriodTotals, next_start, start_of
 from edge.measure.values import Value
-from edge.readings import Reading, Series
+from edge.readings import Condense, Reading, Series
 from edge.status import Quality, Reason
 from edge.units import UNITS
 
@@ -324,6 +324,87 @@ def test_a_day_of_25_hours_comes_to_what_flowed_in_25_hours():
     assert {one.reason for one in closed} == {Reason.OK}
 
 
+# What was counted while the station was down.
+
+
+def restarted(totals, after_outage):
+    again = PeriodTotals(HOUR, DENVER, sample_s=900, after_outage=after_outage)
+    again.restore(json.loads(json.dumps(totals.state())))
+    return again
+
+
+def before_an_outage():
+    totals = hourly()
+    assert book(totals, ("2024-05-01 10:00", 0.0), ("2024-05-01 10:30", 3.0)) == []
+    return totals
+
+
+@pytest.mark.parametrize(
+    ("after_outage", "expected"),
+    [
+        (
+            "spread",
+            [
+                ("11:00", 6.0, Reason.ESTIMATED),
+                ("12:00", 6.0, Reason.ESTIMATED),
+                ("13:00", 4.0, Reason.ESTIMATED),
+                ("14:00", 1.0, Reason.OK),
+            ],
+        ),
+        (
+            "first-interval",
+            [
+                ("11:00", 3.0, Reason.GAP_IN_TOTAL),
+                ("12:00", 0.0, Reason.GAP_IN_TOTAL),
+                ("13:00", 13.0, Reason.COUNTED_WHILE_DOWN),
+                ("14:00", 1.0, Reason.OK),
+            ],
+        ),
+    ],
+)
+def test_where_pulses_of_an_outage_go(after_outage, expected):
+    totals = restarted(before_an_outage(), after_outage)
+    mark = Reason.COUNTED_WHILE_DOWN
+    closed = totals.take(value(ms("2024-05-01 12:30"), 15.0, mark, monotonic=7.0))
+    closed += book(totals, ("2024-05-01 13:00", 16.0), ("2024-05-01 14:00", 17.0))
+    assert brief(closed) == expected
+
+
+def test_an_outage_within_a_period_casts_no_doubt_on_it():
+    for after_outage in ("spread", "first-interval"):
+        totals = hourly()
+        book(totals, ("2024-05-01 10:00", 0.0), ("2024-05-01 10:05", 3.0))
+        totals = restarted(totals, after_outage)
+        assert totals.take(value(ms("2024-05-01 10:50"), 9.0, Reason.COUNTED_WHILE_DOWN)) == []
+        assert brief(book(totals, ("2024-05-01 11:00", 10.0))) == [("11:00", 10.0, Reason.OK)]
+
+
+def test_what_was_doubtful_before_an_outage_is_so_after_it():
+    totals = hourly()
+    book(totals, ("2024-05-01 10:02", 0.0), ("2024-05-01 10:05", 3.0))
+    totals = restarted(totals, "first-interval")
+    closed = book(totals, ("2024-05-01 11:50", 9.0), ("2024-05-01 12:00", 10.0))
+    assert brief(closed) == [
+        ("11:00", 3.0, Reason.PART_OF_PERIOD),
+        ("12:00", 7.0, Reason.COUNTED_WHILE_DOWN),
+    ]
+
+
+def test_an_outage_without_pulses_or_with_a_station_that_only_could_not_read_is_shared_out():
+    idle = restarted(before_an_outage(), "first-interval")
+    assert brief(book(idle, ("2024-05-01 11:30", 3.0))) == [("11:00", 3.0, Reason.ESTIMATED)]
+    silent = restarted(before_an_outage(), "first-interval")
+    book(silent, ("2024-05-01 10:31", 3.0))
+    assert brief(book(silent, ("2024-05-01 11:29", 5.9))) == [
+        ("11:00", pytest.approx(3.0 + 2.9 / 2), Reason.ESTIMATED)
+    ]
+
+
+def test_a_restart_of_no_length_changes_nothing():
+    totals = restarted(before_an_outage(), "first-interval")
+    assert brief(book(totals, ("2024-05-01 11:00", 5.0))) == [("11:00", 5.0, Reason.OK)]
+
+
 steps = st.lists(
     st.tuples(
         st.one_of(
@@ -342,14 +423,22 @@ starts = st.sampled_from(
 
 
 @settings(max_examples=60, deadline=None)
-@given(starts, steps, st.sampled_from(ODD_ZONES))
-def test_hours_add_up_to_days_and_days_to_months(start, steps, name):
+@given(
+    starts,
+    steps,
+    st.sampled_from(ODD_ZONES),
+    st.sampled_from(["spread", "first-interval"]),
+    st.sets(st.integers(0, 24)),
+)
+def test_hours_add_up_to_days_and_days_to_months(start, steps, name, after_outage, restarts):
     zone = ZoneInfo(name)
     booked = {}
     for period in (HOUR, DAY, MONTH):
-        totals, at, total = PeriodTotals(period, zone, 900), start, 0.0
+        totals, at, total = PeriodTotals(period, zone, 900, after_outage), start, 0.0
         booked[period] = totals.take(value(at, total))
-        for minutes, amount in steps:
+        for index, (minutes, amount) in enumerate(steps):
+            if index in restarts:
+                totals.restore(json.loads(json.dumps(totals.state())))
             at, total = at + minutes * MINUTE_MS, total + amount
             booked[period] += totals.take(value(at, total))
     for whole, part in ((DAY, HOUR), (MONTH, DAY)):
@@ -388,9 +477,12 @@ def recorder(series=VOLUME, periods=(HOUR, WATER_YEAR)):
 
 
 def test_the_series_are_named_after_the_total_and_the_period():
+    keep = Condense.KEEP
     assert recorder().series == (
-        Series("flow.total.hour", UNITS["gal"], "Ash Creek 2, pumped, by the hour"),
-        Series("flow.total.water_year", UNITS["gal"], "Ash Creek 2, pumped, by the water year"),
+        Series("flow.total.hour", UNITS["gal"], "Ash Creek 2, pumped, by the hour", keep),
+        Series(
+            "flow.total.water_year", UNITS["gal"], "Ash Creek 2, pumped, by the water year", keep
+        ),
     )
     untitled = recorder(Series("flow.total", UNITS["gal"]), [DAY])
     assert [series.title for series in untitled.series] == ["by the day"]

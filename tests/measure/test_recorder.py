@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from edge.measure.recorder import Figure, Recorder
 from edge.measure.values import Value
-from edge.readings import Reading, Series
+from edge.readings import Condense, Reading, Series
 from edge.status import Quality, Reason, worst
 from edge.units import UNITS
 
@@ -55,8 +55,19 @@ def test_a_change_of_status_is_kept_at_once():
     assert last.take(at(4, 5.0), due=False) == [Reading("level", 4000, 5.0)]
 
 
-def test_the_first_status_is_no_change():
-    assert recorder(Figure.LAST).take(at(0, None, Reason.NO_REPLY), due=False) == []
+def test_something_the_matter_with_the_first_value_is_kept_at_once():
+    for number, reason in ((None, Reason.NO_REPLY), (5.0, Reason.COUNTED_WHILE_DOWN)):
+        last = recorder(Figure.LAST)
+        first = last.take(at(0, number, reason), due=False)
+        assert first == [Reading("level", 0, number, reason)]
+        assert last.take(at(1, 6.0), due=False) == [Reading("level", 1000, 6.0)]
+
+
+def test_a_first_value_that_is_good_or_only_not_ready_waits():
+    assert recorder(Figure.LAST).take(at(0, 5.0), due=False) == []
+    not_ready = recorder(Figure.LAST)
+    assert not_ready.take(at(0, None, Reason.NO_EARLIER_COUNT), due=False) == []
+    assert not_ready.take(at(1, 5.0), due=False) == [Reading("level", 1000, 5.0)]
 
 
 def test_without_the_last_one_a_change_of_status_waits_for_the_figures():
@@ -79,6 +90,19 @@ def test_every_figure_is_a_series_of_its_own():
         ("level.samples", "count", "Level, samples"),
         ("level.completeness", "%", "Level, completeness"),
     ]
+
+
+def test_what_stands_for_many_figures_where_there_is_no_room():
+    assert {one.name: one.condense.value for one in recorder(*OVER_ALL).series} == {
+        "level.mean": "mean",
+        "level.min": "min",
+        "level.max": "max",
+        "level.sd": "max",
+        "level.samples": "sum",
+        "level.completeness": "mean",
+    }
+    total = Series("flow.total", UNITS["m3"], condense=Condense.LAST)
+    assert Recorder(total, [Figure.LAST], 4, 0.75).series == (total,)
 
 
 def test_a_difference_of_temperatures_has_no_zero_point():

@@ -2,7 +2,7 @@
 
 from edge.measure.room import Room
 from edge.measure.sums import Sum
-from edge.readings import Reading, Sample, Series
+from edge.readings import Condense, Reading, Sample, Series
 from edge.status import Reason
 from edge.units import UNITS
 from tests.well_room import START, channel, kept, number, plain, sample, take, well_station
@@ -120,3 +120,13 @@ def test_units_latest_values_and_steps():
         "depth to water",
         "elevation",
     ]
+
+
+def test_what_stands_for_many_readings_where_there_is_no_room():
+    """Of what adds up, the last one; of what a period came to, nothing does."""
+    condense = {one.name: one.condense for one in well_station().series}
+    last = {"flow.total", "pump.run_time", "pump.starts", "pump.running", "drawn.total"}
+    assert {name for name, how in condense.items() if how is Condense.LAST} == last
+    kept = {name for name, how in condense.items() if how is Condense.KEEP}
+    assert kept == {name for name in condense if name.endswith((".hour", ".day"))}
+    assert {condense[name] for name in condense.keys() - last - kept} == {Condense.MEAN}

@@ -10,7 +10,7 @@ from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
 from edge.readings import Sample
-from edge.station.loader import load
+from edge.station.loader import load, station_from
 from edge.station.model import Channel, Station
 from edge.station.schema import json_schema
 from edge.station.section import Section
@@ -135,3 +135,20 @@ def test_all_of_it_says_why_there_is_nothing(station):
             if series.name.rpartition(".")[2] not in {"total", "run_time", "starts", "register"}:
                 assert (series.name, value.number) == (series.name, None)
                 assert value.reason.quality is Quality.BAD
+
+
+@pytest.mark.parametrize(
+    ("after_outage", "reason"),
+    [("first-interval", Reason.GAP_IN_TOTAL), ("spread", Reason.ESTIMATED)],
+)
+def test_pulses_of_an_outage_go_where_the_file_says(after_outage, reason):
+    text = EVERYTHING.read_text().replace("first-interval", after_outage)
+    before, after = (station_from(text, "everything.toml").room() for _ in range(2))
+    first = Sample("flow", NOON + 60_000, 60.0, 1000.0)
+    assert after.restore(before.take([(first, True)]).states) == []
+    again = Sample("flow", NOON + 3 * 3_600_000 + 60_000, 5.0, 5000.0)
+    made = after.take([(again, False)]).readings
+    hours = [one.reason for one in made if one.series == "flow.total.hour"]
+    assert hours == [Reason.PART_OF_PERIOD, reason, reason]
+    totals = [one.reason for one in made if one.series == "flow.total"]
+    assert totals == [Reason.COUNTED_WHILE_DOWN]

@@ -294,3 +294,12 @@ def test_the_journal_of_an_installed_station_is_found(tmp_path, monkeypatch):
     (tmp_path / "state").mkdir()
     (tmp_path / "state" / "ash-creek-2.sqlite").touch()
     assert journal_path(station, file, {}) == tmp_path / "state" / "ash-creek-2.sqlite"
+
+
+def test_the_journal_of_an_installed_station_is_found_by_who_may_not_look(monkeypatch):
+    def forbidden(_path):
+        raise PermissionError
+
+    monkeypatch.setattr(Path, "exists", forbidden)
+    path = journal_path(load(WELL), Path("/etc/livezero/well.toml"), {})
+    assert path == Path("/var/lib/livezero/ash-creek-2.sqlite")
