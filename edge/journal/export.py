@@ -5,20 +5,42 @@ from __future__ import annotations
 import csv
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from sqlite_utils import Database
 
 from edge.clock import iso_utc
-from edge.journal.journal import JournalError
+from edge.journal import gaps
+from edge.journal.errors import JournalError
 from edge.journal.layout import LAYOUT_VERSION
-from edge.readings import Journalled
+from edge.journal.ranges import RangeSet
+from edge.journal.rows import is_sound
+from edge.readings import Gap, Journalled, WhyGone
 from edge.status import BY_CODE, Reason
 from edge.units import UNITS, Unit
 
 _PACK = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a journal holds; had without going through its readings."""
+
+    identity: str
+    newest: int
+    """The highest number given out."""
+    held: int
+    """At most so many readings are there: numbers from the oldest to the newest."""
+    unsent: int
+    """Numbers that the broker has not acknowledged and no gap accounts for."""
+    untimed: int
+    """Of them, those that wait for their true time."""
+    gaps: tuple[Gap, ...]
+    size: int
+    """Bytes of the file."""
 
 
 class JournalReader:
@@ -28,6 +50,7 @@ class JournalReader:
     """
 
     def __init__(self, path: Path) -> None:
+        self._path = path
         if not path.is_file():
             raise JournalError(
                 f"{path}: found no journal, expected the file a daemon has written"
@@ -44,6 +67,7 @@ class JournalReader:
             self._series = {row["id"]: row["name"] for row in series}
             self.base_units = {row["name"]: UNITS[row["unit"]] for row in series}
             """Unit of every series' values in the journal, by its name."""
+            self._untimed_from: int | None = self._one("SELECT min(first) FROM untimed")
         except sqlite3.Error as error:
             raise JournalError(f"{path}: {error}") from None
 
@@ -57,7 +81,8 @@ class JournalReader:
     ) -> Iterator[Journalled]:
         """Yield readings in book order: from ``since_ms`` on, before ``until_ms``, of ``series``.
 
-        What is left out does not limit.
+        What is left out does not limit. Damaged rows are left out; a good reading whose true time
+        is not known yet comes with the time it was given, unsure.
         """
         ids = [id_ for id_, name in self._series.items() if not series or name in series]
         conditions = [f"series IN ({','.join('?' * len(ids))})"]
@@ -67,10 +92,49 @@ class JournalReader:
                 conditions.append(condition)
                 values.append(value)
         for row in self._db["reading"].rows_where(" AND ".join(conditions), values, order_by="seq"):
-            reason = BY_CODE.get(row["status"], Reason.INTERNAL)
-            yield Journalled(
-                row["seq"], self._series[row["series"]], row["utc_ms"], row["value"], reason
+            if is_sound(tuple(row.values())):
+                yield self._reading(*list(row.values())[:5])
+
+    def gaps(self) -> list[Gap]:
+        """Return every stated gap in the numbers, in rising order."""
+        return gaps.all_of(self._db.conn)
+
+    def summary(self) -> Summary:
+        """Return what the journal holds; as quick on a large file as on a small one.
+
+        Raises JournalError when the file cannot be read.
+        """
+        try:
+            stated = self.gaps()
+            oldest = self._one("SELECT min(seq) FROM reading")
+            top = self._one("SELECT max(seq) FROM reading") or 0
+            newest = max([top, *(gap.last for gap in stated)])
+            settled = RangeSet(self._db.execute("SELECT first, last FROM sent"))
+            for gap in stated:
+                if gap.why is not WhyGone.THINNED:
+                    settled.add(gap.first, gap.last)
+            return Summary(
+                str(self._one("SELECT id FROM identity")),
+                newest,
+                held=top - oldest + 1 if oldest else 0,
+                unsent=sum(last - first + 1 for first, last in settled.gaps(1, newest)),
+                untimed=self._one("SELECT sum(last - first + 1) FROM untimed") or 0,
+                gaps=tuple(stated),
+                size=self._one("PRAGMA page_count") * self._one("PRAGMA page_size"),
             )
+        except sqlite3.Error as error:
+            raise JournalError(f"{self._path}: {error}") from None
+
+    def _reading(
+        self, seq: int, series: int, utc_ms: int, value: float | None, status: int
+    ) -> Journalled:
+        reason = BY_CODE.get(status, Reason.INTERNAL)
+        if reason is Reason.OK and self._untimed_from and seq >= self._untimed_from:
+            reason = Reason.TIME_UNSURE
+        return Journalled(seq, self._series[series], utc_ms, value, reason)
+
+    def _one(self, query: str) -> Any:
+        return self._db.execute(query).fetchone()[0]
 
     def in_packs(self, rows: Iterable[Journalled]) -> Iterator[list[Journalled]]:
         """Cut rows into lists of a bounded length."""

@@ -3,18 +3,27 @@
 Run as a program of its own (``python -m edge.journal.migrations FILE``): sqlite-utils brings in
 more than a daemon should carry for a year in order to use it once.
 
-Every step is one transaction. The number of steps taken stands in ``PRAGMA user_version``, which
-the daemon reads without sqlite-utils.
+All steps a file needs are one transaction: it has the layout it had, or the present one. Before a
+journal is changed a copy of it is kept beside it, named after its layout, such as
+``NAME.layout-2``. A new journal is made under another name first, so that there never is half of
+one. The number of steps taken stands in ``PRAGMA user_version``, which the daemon reads without
+sqlite-utils.
 """
 
 from __future__ import annotations
 
 import json
+import secrets
+import sqlite3
 import sys
+from contextlib import closing
+from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
+from edge.journal.files import copy_database, put_in_place, remove_database
 from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
+from edge.journal.timing import make_marks
 
 migrations = Migrations("journal")
 
@@ -77,17 +86,75 @@ def one_state_a_channel_instead_of_a_tally(db: Database) -> None:
     db.execute("PRAGMA user_version = 2")
 
 
-def migrate(path: str) -> None:
-    """Bring the journal at ``path`` to the present layout, making it where there is none."""
+@migrations()
+def identity_marks_stated_gaps_and_untimed_readings(db: Database) -> None:
+    """Make room for what lets nothing be lost without a word."""
+    db.execute("CREATE TABLE identity (id TEXT NOT NULL) STRICT")
+    db.execute("INSERT INTO identity VALUES (?)", (secrets.token_hex(8),))
+    db.execute("ALTER TABLE series ADD COLUMN condense TEXT NOT NULL DEFAULT 'mean'")
+    db.execute("ALTER TABLE reading ADD COLUMN mark INTEGER NOT NULL DEFAULT 0")
+    make_marks(db.conn)
+    db.execute("UPDATE reading SET mark = mark_of(seq, series, utc_ms, value, status)")
+    db.execute("""
+        CREATE TABLE gap (
+            first INTEGER PRIMARY KEY,
+            last INTEGER NOT NULL,
+            why TEXT NOT NULL,
+            since_ms INTEGER,
+            until_ms INTEGER,
+            noted_ms INTEGER NOT NULL,
+            told INTEGER NOT NULL
+        ) STRICT""")
+    db.execute("""
+        INSERT INTO gap
+        SELECT first, last, 'dropped', NULL, NULL, utc_ms, 0 FROM dropped""")
+    db.execute("DROP TABLE dropped")
+    db.execute("""
+        CREATE TABLE untimed (
+            first INTEGER PRIMARY KEY,
+            last INTEGER NOT NULL,
+            boot TEXT NOT NULL,
+            offset_ms INTEGER NOT NULL
+        ) STRICT""")
+    db.execute("PRAGMA user_version = 3")
+
+
+def migrate(path: Path) -> None:
+    """Bring the journal at ``path`` to the present layout, making it where there is none.
+
+    Raises OSError or sqlite3.Error when that cannot be done; the file then is as it was.
+    """
+    if path.exists() and path.stat().st_size:
+        _keep_copy(path)
+        _take_steps(path)
+    else:
+        new = path.with_name(f"{path.name}.new")
+        remove_database(new)
+        _take_steps(new)
+        put_in_place(new, path)
+
+
+def _keep_copy(path: Path) -> None:
+    uri = f"{path.resolve().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True)) as db:
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+        if 0 < version < LAYOUT_VERSION:
+            copy_database(db, path.with_name(f"{path.name}.layout-{version}"))
+
+
+def _take_steps(path: Path) -> None:
     db = Database(path)
     try:
         db.enable_wal()
-        migrations.apply(db)
-        version = db.execute("PRAGMA user_version").fetchone()[0]
-        assert version == LAYOUT_VERSION, (version, LAYOUT_VERSION)  # noqa: S101
+        with db.atomic():
+            migrations.apply(db)
+            db.execute(f"PRAGMA user_version = {LAYOUT_VERSION}")
     finally:
         db.close()
 
 
 if __name__ == "__main__":
-    migrate(sys.argv[1])
+    try:
+        migrate(Path(sys.argv[1]))
+    except (OSError, sqlite3.Error) as error:
+        sys.exit(str(error))

@@ -1,10 +1,16 @@
 """The journal on the event loop: one thread writes, the loop never waits for a disk.
 
-Rounds are handed over with `submit`, which returns at once. The writer commits whatever has come in
-since its last commit in one transaction: on a fast disk that is a round, on a slow one several. An
-SD card that stalls for a second thus delays no poll; readings wait in memory, in order.
+Theory of operation. Rounds are handed over with `submit`, which returns at once. The writer commits
+whatever has come in since its last commit in one transaction: on a fast disk that is a round, on a
+slow one several. An SD card that stalls for a second thus delays no poll; readings wait in memory,
+in order (`edge.journal.waiting`).
 
 A commit that fails is tried again until it succeeds, with everything that has come in meanwhile.
+What may help is tried as well (`edge.journal.mending`): room is made, a file that was deleted or
+replaced is opened anew, a damaged one salvaged.
+
+Every call into the thread brings back how the journal stands (`Standing`), so that what the loop
+believes of it is never older than the last call.
 """
 
 from __future__ import annotations
@@ -18,11 +24,15 @@ from typing import TypeVar
 import structlog
 
 from edge.clock import Clock, wait_for_event
-from edge.journal.journal import Journal, JournalError
-from edge.journal.ranges import RangeSet
+from edge.health import Condition
+from edge.journal.errors import JournalError, is_damage
+from edge.journal.journal import Journal
+from edge.journal.mending import Opened, Standing, mend, take_out_damaged
 from edge.journal.retention import Pruned, Retention, prune
+from edge.journal.waiting import Batch, Waiting
+from edge.journal.wellbeing import condition
 from edge.measure.values import State
-from edge.readings import Journalled, Reading
+from edge.readings import Gap, Journalled, Reading, Stamp
 
 T = TypeVar("T")
 
@@ -30,63 +40,143 @@ T = TypeVar("T")
 _LONGEST_UNWRITTEN = 60.0
 
 # Pause before a failed commit is tried again, and the most readings held in memory meanwhile
-# (about 10 MB): beyond that the oldest go, and are counted.
+# (about 10 MB): beyond that the oldest go, and are put on record.
 _RETRY_PAUSE = 5.0
 _MOST_HELD = 50_000
 
 _PRUNE_EVERY = 3600.0
+_PRUNE_SHORT_OF_SPACE_EVERY = 60.0
 
 
 class JournalWriter:
     """Gives a `Journal` its thread, and the rest of the daemon an asyncio face of it."""
 
     def __init__(self, journal: Journal, retention: Retention, clock: Clock) -> None:
-        self.newest = journal.newest
-        self.sent = RangeSet([*journal.sent, *journal.dropped()])
+        self.sent = journal.nothing_to_send()
         """What needs no sending: the broker has it, or it is gone for good."""
         self.units = journal.units()
         """Unit of every series' values, by its name."""
-        self.lost = 0
-        """Readings lost because the disk could not take them for too long."""
         self.on_growth: Callable[[int], None] = _ignore
         """Called after every commit with the newest number."""
         self.on_drop: Callable[[int, int], None] = _ignore_range
-        """Called when unsent readings were deleted for lack of space."""
+        """Called with numbers that need no sending any more: what they stood for is gone."""
         self._journal = journal
         self._retention = retention
         self._clock = clock
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="journal")
-        self._readings: list[Reading] = []
-        self._states: dict[str, State] = {}
-        self._acknowledged: list[tuple[int, int]] = []
+        self._standing = Standing.of(journal)
+        self._waiting = Waiting(_MOST_HELD)
         self._wake = asyncio.Event()
         self._commit: asyncio.Task[bool] | None = None
         self._committing = asyncio.Lock()
         self._next_prune = clock.monotonic()
+        self._pruned = Pruned()
         self._failing = ""
+        self._failures = 0
         self._log = structlog.get_logger()
+        if journal.rescued:
+            self._log.critical("journal was damaged", found=journal.rescued.words)
 
-    def submit(self, readings: Sequence[Reading], states: Mapping[str, State]) -> None:
-        """Hand over the readings of a round, with what the channels behind them must remember."""
-        self._readings += readings
-        self._states |= states
-        self._keep_within_memory()
+    # ------------------------------------------------------------------------- how it stands
+
+    @property
+    def newest(self) -> int:
+        """The highest number given out."""
+        return self._standing.newest
+
+    @property
+    def sendable(self) -> int:
+        """The highest number that may be sent: what comes after waits for its true time."""
+        return self._standing.sendable
+
+    @property
+    def identity(self) -> str:
+        """Tells this journal's numbers from those of any other; may change with a rescue."""
+        return self._standing.identity
+
+    @property
+    def lost(self) -> int:
+        """Readings lost because the disk could not take them for too long."""
+        return self._waiting.lost
+
+    def untold(self) -> list[Gap]:
+        """Return the gaps that receivers have not heard of yet, in rising order."""
+        told = self._waiting.told
+        return [
+            gap for gap in self._standing.untold if gap.last <= self.sendable and gap not in told
+        ]
+
+    def condition(self) -> Condition:
+        """Return how the journal is."""
+        return condition(
+            self._standing,
+            self._retention,
+            self._pruned,
+            unsent=self.newest - len(self.sent),
+            waiting=self._waiting.readings,
+            lost=self.lost,
+            failing=self._failing,
+            retry_s=_RETRY_PAUSE,
+        )
+
+    # ----------------------------------------------------------------------------- handing over
+
+    def submit(
+        self,
+        readings: Sequence[Reading],
+        states: Mapping[str, State],
+        untimed: Stamp | None = None,
+    ) -> None:
+        """Hand over the readings of a round, with what the channels behind them must remember.
+
+        ``untimed`` says how they were stamped, while their time is not known.
+        """
+        lost = self.lost
+        self._waiting.add(readings, states, untimed)
+        self._tell_lost(lost)
         self._wake.set()
 
     def acknowledge(self, first: int, last: int) -> None:
         """Take note that the broker has these readings; kept with the next commit."""
         self.sent.add(first, last)
-        self._acknowledged.append((first, last))
+        self._waiting.acknowledged.append((first, last))
+
+    def told(self, gap: Gap) -> None:
+        """Take note that receivers have heard of a gap; kept with the next commit."""
+        self._waiting.told.append(gap)
+
+    async def give_true_time(self, boot: str, offset_ms: int) -> bool:
+        """Put right every reading stamped in ``boot``, whose true offset to UTC is now known.
+
+        From this call on readings of that boot may come without a stamp. False when the file cannot
+        be written now: it is done before anything else is, as soon as it can.
+        """
+        self._waiting.know_true_time((boot, offset_ms))
+        return await self.flush()
 
     async def fetch(self, first: int, last: int) -> list[Journalled]:
         """Return the readings numbered from ``first`` to ``last`` that are still there.
 
-        Raises JournalError when they cannot be read.
+        Rows that are damaged are put on record. Raises JournalError when nothing can be read, or
+        not be put on record.
         """
+        now_ms = self._clock.utc_ms()
         try:
-            return await self._in_thread(lambda: self._journal.fetch(first, last))
-        except sqlite3.Error as error:
+            readings, damaged = await self._in_thread(
+                lambda: take_out_damaged(self._journal, first, last, now_ms)
+            )
+        except (sqlite3.Error, JournalError) as error:
+            if is_damage(error):
+                async with self._committing:
+                    await self._mend(error)
             raise JournalError(f"readings {first} to {last}: {error}") from None
+        if damaged:
+            self._log.error("damaged readings found; they are on record", numbers=damaged[:10])
+        for seq in damaged:
+            self._gone(seq, seq)
+        return readings
+
+    # ---------------------------------------------------------------------------------- running
 
     async def run(self) -> None:
         """Commit what comes in until cancelled; `close` then commits the rest."""
@@ -110,47 +200,99 @@ class JournalWriter:
     async def close(self) -> None:
         """Commit what is left, once, and let go of the file."""
         if not await self.flush():
-            self.lost += len(self._readings)
             self._log.critical(
-                "readings lost: the journal cannot be written", n=len(self._readings)
+                "readings lost: the journal cannot be written", n=self._waiting.readings
             )
-        await self._in_thread(self._journal.close)
+        await self._in_thread(self._journal.close, standing=False)
         self._thread.shutdown()
 
     async def _commit_all(self) -> bool:
         async with self._committing:
-            readings, self._readings = self._readings, []
-            states, self._states = self._states, {}
-            acknowledged, self._acknowledged = self._acknowledged, []
-            if not (readings or states or acknowledged):
-                return True
-            try:
-                self.newest = await self._in_thread(
-                    lambda: self._journal.append(readings, states, acknowledged)
-                )
-            except BaseException as error:
-                self._readings = readings + self._readings
-                self._states = states | self._states
-                self._acknowledged = acknowledged + self._acknowledged
-                self._keep_within_memory()
-                if not isinstance(error, sqlite3.Error):
-                    raise
-                self._note(str(error))
-                return False
-        self._note("")
-        self.on_growth(self.newest)
+            while self._waiting:
+                batch = self._waiting.take()
+                try:
+                    await self._commit_one(batch)
+                except BaseException as error:
+                    lost = self.lost
+                    self._waiting.put_back(batch)
+                    self._tell_lost(lost)
+                    if not isinstance(error, sqlite3.Error | JournalError):
+                        raise
+                    await self._failed(error)
+                    return False
+                self._note("")
+                self.on_growth(self.newest)
         return True
 
-    def _keep_within_memory(self) -> None:
-        surplus = len(self._readings) - _MOST_HELD
-        if surplus <= 0:
+    async def _commit_one(self, batch: Batch) -> None:
+        now_ms = self._clock.utc_ms()
+
+        def commit() -> None:
+            self._journal.check_place()
+            if batch.true_time:
+                timed = self._journal.give_true_time(*batch.true_time)
+                self._log.info("readings got their time", true=timed.true, unsure=timed.unsure)
+                batch.true_time = None
+            self._journal.append(
+                batch.readings,
+                batch.states,
+                batch.acknowledged,
+                stamp=batch.stamp,
+                told=batch.told,
+                lost=batch.lost,
+                noted_ms=now_ms,
+            )
+
+        before = self.newest
+        await self._in_thread(commit)
+        if batch.lost:
+            self._gone(before + 1, before + batch.lost.readings)
+
+    # ---------------------------------------------------------------------------- when it fails
+
+    async def _failed(self, error: sqlite3.Error | JournalError) -> None:
+        self._failures += 1
+        self._note(str(error))
+        await self._mend(error)
+
+    async def _mend(self, error: sqlite3.Error | JournalError) -> None:
+        """Do what may help; where that leaves another file open than before, learn it anew.
+
+        No commit may be under way: what it takes along belongs to the file open now.
+        """
+        before, now_ms = self._standing, self._clock.utc_ms()
+        try:
+            opened = await self._in_thread(
+                lambda: mend(self._journal, error, self._failures, before, now_ms)
+            )
+        except (sqlite3.Error, JournalError) as still:
+            self._note(str(still))
             return
-        if not self.lost:
+        if opened:
+            self._failures = 0
+            self._log.warning(opened.words)
+            self._learn_anew(opened)
+
+    def _learn_anew(self, opened: Opened) -> None:
+        if opened.same_journal:
+            for first, last in self._waiting.acknowledged:
+                opened.sent.add(first, last)
+            self._waiting.drop_kept(opened.unexpected, lost=opened.lost_kept)
+        else:
+            self._waiting.acknowledged.clear()
+            self._waiting.told.clear()
+        self.sent, self.units = opened.sent, opened.units
+        for gap in self._standing.untold:
+            for first, last in self.sent.within(gap.first, gap.last):
+                self.on_drop(first, last)
+
+    def _tell_lost(self, before: int) -> None:
+        if self.lost > before == 0:
             self._log.critical("the journal cannot keep up: the oldest readings in memory are lost")
-        self.lost += surplus
-        del self._readings[:surplus]
 
     def _note(self, failing: str) -> None:
+        if not failing:
+            self._failures = 0
         if failing == self._failing:
             return
         self._failing = failing
@@ -159,27 +301,49 @@ class JournalWriter:
         else:
             self._log.info("journal can be written again", lost=self.lost)
 
+    # ---------------------------------------------------------------------------------- pruning
+
     async def _prune_when_due(self) -> None:
         if self._clock.monotonic() < self._next_prune or self._failing:
             return
-        done = await self._prune_portion(self._clock.utc_ms())
-        if done == Pruned():
-            self._next_prune = self._clock.monotonic() + _PRUNE_EVERY
-        else:
-            self._wake.set()  # there may be more; what was handed over meanwhile comes first
-        for first, last in done.dropped:
-            self._log.warning("readings never sent deleted: size limit", first=first, last=last)
-            self.on_drop(first, last)
-
-    async def _prune_portion(self, now_ms: int) -> Pruned:
+        now_ms = self._clock.utc_ms()
         try:
-            return await self._in_thread(lambda: prune(self._journal, self._retention, now_ms))
+            done = await self._in_thread(lambda: prune(self._journal, self._retention, now_ms))
         except sqlite3.Error as error:
-            self._note(str(error))
-            return Pruned()
+            async with self._committing:
+                await self._failed(error)
+            return
+        if done == Pruned():
+            short = self._retention.nearly_full(self._standing.size)
+            pause = _PRUNE_SHORT_OF_SPACE_EVERY if short else _PRUNE_EVERY
+            self._next_prune = self._clock.monotonic() + pause
+            return
+        self._wake.set()  # there may be more; what was handed over meanwhile comes first
+        if done.thinned and not self._pruned.thinned:
+            self._log.warning("size limit: readings never sent are thinned", since=done.thinned[0])
+        if done.thinned or done.dropped:
+            self._pruned = done
+        if done.dropped:
+            first, last = done.dropped
+            self._log.warning("readings never sent deleted: size limit", first=first, last=last)
+            self._gone(first, last)
 
-    async def _in_thread(self, call: Callable[[], T]) -> T:
-        return await asyncio.get_running_loop().run_in_executor(self._thread, call)
+    def _gone(self, first: int, last: int) -> None:
+        self.sent.add(first, last)
+        self.on_drop(first, last)
+
+    async def _in_thread(self, call: Callable[[], T], *, standing: bool = True) -> T:
+        """Make a call in the journal's thread; then note how the journal stands."""
+
+        def both() -> tuple[T, Standing | None]:
+            result = call()
+            return result, Standing.of(self._journal) if standing else None
+
+        loop = asyncio.get_running_loop()
+        result, found = await loop.run_in_executor(self._thread, both)
+        if found:
+            self._standing = found
+        return result
 
 
 def _ignore(_newest: int) -> None:

@@ -3,39 +3,16 @@ import subprocess
 import sys
 
 import pytest
-from sqlite_utils import Database, Migrations
 
+from edge.journal.errors import AstrayError
+from edge.journal.gaps import Lost
 from edge.journal.journal import Journal, JournalError
-from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
-from edge.journal.migrations import migrate, readings_tallies_and_what_was_sent
 from edge.journal.ranges import RangeSet
-from edge.journal.retention import Pruned, Retention, prune
-from edge.measure.counter import CounterRules
-from edge.measure.measured import Counted
-from edge.measure.meter import Meter
-from edge.measure.values import Value
-from edge.readings import Journalled, Reading, Series
+from edge.journal.rows import mark
+from edge.readings import Condense, Gap, Journalled, Reading, Series, Stamp, WhyGone
 from edge.status import Reason
 from edge.units import UNITS
-
-SERIES = [Series("level", UNITS["ft"]), Series("flow.total", UNITS["gal"])]
-DAY = 86_400_000
-
-
-@pytest.fixture
-def path(tmp_path):
-    return tmp_path / "ash-creek.sqlite"
-
-
-@pytest.fixture
-def journal(path):
-    journal = Journal(path, SERIES)
-    yield journal
-    journal.close()
-
-
-def levels(count, start=0):
-    return [Reading("level", (start + i) * 1000, float(i)) for i in range(count)]
+from tests.journal.parts import SERIES, levels, values
 
 
 def test_what_is_appended_is_there_after_reopening(journal, path):
@@ -122,7 +99,8 @@ def test_a_second_daemon_on_the_same_journal_is_refused(journal, path):
     again.close()
 
 
-def test_another_programs_database_is_left_alone(path):
+def test_another_programs_database_is_left_alone(tmp_path):
+    path = tmp_path / "wells.sqlite"
     db = sqlite3.connect(path)
     db.execute("CREATE TABLE wells (name)")
     db.close()
@@ -139,7 +117,9 @@ def test_another_programs_database_is_left_alone(path):
 
 def test_an_unknown_status_reads_as_a_defect(journal):
     journal.append(levels(1))
-    journal._db.execute("UPDATE reading SET status = 999, value = NULL")
+    journal._db.execute(
+        "UPDATE reading SET status = 999, value = NULL, mark = ?", (mark(1, 1, 0, None, 999),)
+    )
     assert journal.fetch(1, 1)[0].reason is Reason.INTERNAL
 
 
@@ -155,134 +135,194 @@ def test_a_file_that_is_no_journal_is_left_alone(path):
     assert path.read_text().startswith("level")
 
 
-def test_a_newer_journal_is_refused_with_both_versions(journal, path):
-    journal._db.execute(f"PRAGMA user_version = {LAYOUT_VERSION + 3}")
-    journal.close()
-    newer, known = LAYOUT_VERSION + 3, LAYOUT_VERSION
-    with pytest.raises(JournalError, match=rf"layout {newer}.*up to {known}"):
-        Journal(path)
+# ------------------------------------------------------------------------- numbers and gaps
 
 
-def test_a_migration_that_fails_is_told(path):
-    db = sqlite3.connect(path)
-    db.execute("CREATE TABLE series (x)")
-    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    db.close()
-    with pytest.raises(JournalError, match="could not be brought to layout"):
-        Journal(path)
-
-
-def test_a_journal_whose_tables_are_gone_is_told(journal, path):
-    journal._db.execute("DROP TABLE sent")
-    journal.close()
-    with pytest.raises(JournalError, match="no such table"):
-        Journal(path)
-
-
-def test_migrating_twice_changes_nothing(path):
-    migrate(str(path))
-    migrate(str(path))
-    db = Database(path)
-    assert set(db.table_names()) >= {"series", "reading", "state", "sent", "dropped"}
-    db.close()
-
-
-def test_a_journal_of_the_first_layout_goes_on_counting(path):
-    """Its tallies were bare counts, and its totals so many pulses by one factor."""
-    db = Database(path)
-    db.enable_wal()
-    lay_out_first(db)
-    db.execute("INSERT INTO series (name, unit) VALUES ('flow.total', 'm3')")
-    db.execute("INSERT INTO reading VALUES (7, 1, 60000, 50.0, 0)")
-    db.execute("INSERT INTO tally VALUES ('flow', 100, '65530')")
-    db.execute("INSERT INTO tally VALUES ('old-meter', 5, ?)", (str(2**64 - 1),))
-    db.execute("INSERT INTO sent VALUES (1, 7)")
-    db.conn.commit()
-    db.close()
-
-    journal = Journal(path, SERIES)
-    assert journal._one("PRAGMA user_version") == LAYOUT_VERSION
-    assert (journal.newest, list(journal.sent)) == (7, [(1, 7)])
-    assert journal.fetch(7, 7) == [Journalled(7, "flow.total", 60_000, 50.0, Reason.OK)]
-    assert journal.states()["old-meter"] == {"channel": {"tally": {"pulses": 5, "raw": 2**64 - 1}}}
-
-    counted = counting_flow()
-    counted.restore(journal.states()["flow"]["channel"])
-    assert counted.tally.pulses == 100
-    total, _ = counted.compute(Value(120_000, 5.0, 4.0))  # over the top of its 16 bits
-    assert (total.number, total.reason) == (55.0, Reason.OK)
-    assert counted.tally.pulses == 110
-
-    state = {"channel": counted.state()}
-    journal.append([Reading("flow.total", total.utc_ms, total.number)], {"flow": state})
+def test_a_number_is_never_used_twice(journal, path):
+    """Not even when the newest readings are the ones that are gone."""
+    journal.append(levels(10))
+    journal.record_gap(Gap(8, 10, WhyGone.DAMAGED, 7000, None, 99))
     journal.close()
     again = Journal(path, SERIES)
-    assert again.states()["flow"] == state
-    later = counting_flow()
-    later.restore(again.states()["flow"]["channel"])
-    assert later.compute(Value(180_000, 1.0, 14.0))[0].number == 60.0
+    assert (again.newest, [r.seq for r in again.fetch(1, 99)]) == (10, [*range(1, 8)])
+    assert again.append(levels(1)) == 11
     again.close()
 
 
-def lay_out_first(db):
-    migrations = Migrations("journal")
-    migrations()(readings_tallies_and_what_was_sent)
-    migrations.apply(db)
-    assert "state" not in db.table_names()
+def test_lost_readings_take_numbers_of_their_own(journal):
+    journal.append(levels(2))
+    assert journal.append(levels(1), lost=Lost(5, 10, 20), noted_ms=30) == 8
+    assert [r.seq for r in journal.fetch(1, 99)] == [1, 2, 8]
+    assert journal.untold == [Gap(3, 7, WhyGone.LOST, 10, 20, 30)]
+    assert list(journal.nothing_to_send()) == [(3, 7)]
+    journal.append([], told=journal.untold)
+    assert (journal.untold, len(journal.gaps())) == ([], 1)
 
 
-def counting_flow():
-    rules = CounterRules.of_bits(16)
-    return Counted("flow", rules, Meter(0.5), volume_unit=UNITS["gal"], flow_unit=UNITS["gpm"])
+def test_a_row_that_does_not_bear_its_mark_is_left_out(journal):
+    journal.append(levels(5))
+    journal._db.execute("UPDATE reading SET value = value + 1 WHERE seq = 3")
+    rows, damaged = journal.read(1, 9)
+    assert ([row.seq for row in rows], damaged) == ([1, 2, 4, 5], [3])
 
 
-class TestRetention:
-    def test_old_readings_go_once_sent(self, journal):
-        journal.append(levels(100))
-        journal.append([], acknowledged=[(1, 30), (41, 100)])
-        rule = Retention(keep_ms=50_000, size_limit=10**9)
-        # At 100 s everything before 50 s is too old: numbers 1 to 50.
-        assert prune(journal, rule, 100_000) == Pruned(sent_deleted=30)
-        assert prune(journal, rule, 100_000) == Pruned(sent_deleted=10)
-        assert prune(journal, rule, 100_000) == Pruned()
-        assert [r.seq for r in journal.fetch(1, 60)] == [*range(31, 41), *range(51, 61)]
+def test_a_row_of_no_known_series_is_damaged(journal):
+    journal.append(levels(2))
+    journal._db.execute(
+        "UPDATE reading SET series = 9, mark = ? WHERE seq = 2", (mark(2, 9, 0, 0.0, 0),)
+    )
+    assert journal.read(1, 9)[1] == [2]
 
-    def test_the_newest_always_stays_and_numbers_go_on(self, journal, path):
-        journal.append(levels(10))
-        journal.append([], acknowledged=[(1, 10)])
-        assert prune(journal, Retention(1, 10**9), 400 * DAY) == Pruned(sent_deleted=9)
-        journal.close()
-        again = Journal(path, SERIES)
-        assert again.newest == 10
-        assert again.append(levels(1)) == 11
-        again.close()
 
-    def test_when_space_runs_out_the_sent_go_first_and_the_unsent_on_record(self, journal):
-        journal.append(levels(12_000))
-        journal.append([], acknowledged=[(1, 2000)])
-        tight = Retention(keep_ms=400 * DAY, size_limit=int(0.7 * journal.bytes_used()))
-        assert prune(journal, tight, 5) == Pruned(sent_deleted=2000)
-        gone = []
-        while (done := prune(journal, tight, 5)) != Pruned():
-            gone += done.dropped
-        assert gone == [(2001, 7000)]
-        rows = list(journal._db.execute("SELECT first, last, utc_ms, why FROM dropped"))
-        assert rows == [(2001, 7000, 5, "size limit")]
-        assert journal.dropped() == [(2001, 7000)]
-        assert journal.bytes_used() < 0.95 * tight.size_limit
+@pytest.mark.parametrize("value", [-0.0, float("nan"), float("inf"), -1e308, 5, 2.0**60])
+def test_every_value_bears_its_mark_as_the_file_gives_it_back(journal, value):
+    journal.append([Reading("level", 0, value)])
+    assert len(journal.fetch(1, 1)) == 1
 
-    def test_no_unsent_reading_goes_while_a_sent_one_is_there(self, journal, monkeypatch):
-        """After an outage the newest were sent first, and the oldest still wait."""
-        monkeypatch.setattr("edge.journal.retention._PORTION", 10)
-        journal.append(levels(100))
-        journal.append([], acknowledged=[(21, 99)])
-        tight = Retention(keep_ms=400 * DAY, size_limit=1)
-        for _ in range(8):
-            assert prune(journal, tight, 5).dropped == ()
-        assert [r.seq for r in journal.fetch(1, 200)] == [*range(1, 21), 100]
-        assert prune(journal, tight, 5).dropped == ((1, 10),)
 
-    def test_nothing_is_left_to_delete_but_the_newest(self, journal):
+def test_how_a_series_is_condensed_follows_the_station_file(journal, path):
+    assert set(journal.condensing().values()) == {Condense.MEAN, Condense.LAST}
+    journal.close()
+    again = Journal(path, [Series("level", UNITS["ft"], condense=Condense.MAXIMUM)])
+    assert again.condensing()[again._ids["level"]] is Condense.MAXIMUM
+    again.close()
+
+
+def test_what_a_channel_remembered_and_cannot_be_read_is_left_out(journal):
+    journal.append([], {"flow": {"total": 1}, "level": {"head": 2}})
+    journal._db.execute("UPDATE state SET state = '{\"total\":' WHERE channel = 'flow'")
+    assert journal.states() == {"level": {"head": 2}}
+
+
+# ------------------------------------------------------------------------------------ times
+
+
+def test_the_newest_time_is_that_of_good_readings_that_have_one(journal):
+    assert journal.newest_utc_ms() is None
+    journal.append([Reading("level", 9000, None, Reason.NO_REPLY)])
+    assert journal.newest_utc_ms() == 9000
+    journal.append([Reading("level", 5000, 1.0)])
+    journal.append([Reading("level", 99_000, 1.0, Reason.TIME_UNSURE)])
+    journal.append([Reading("level", 77_000, 1.0)], stamp=Stamp("a", 0))
+    assert journal.newest_utc_ms() == 5000
+
+
+def test_the_newest_time_is_no_flipped_bit(journal):
+    journal.append(levels(2))
+    journal._db.execute("UPDATE reading SET utc_ms = 1 << 60 WHERE seq = 2")
+    assert journal.newest_utc_ms() == 0
+
+
+# ------------------------------------------------------------------- the file under our hands
+
+
+def test_a_file_deleted_while_it_is_open_is_put_back(journal, path):
+    journal.append(levels(3), {"flow": {"total": 1}}, [(1, 2)])
+    identity = journal.identity
+    for file in (path, *path.parent.glob(f"{path.name}-[ws]*")):
+        file.unlink()
+    with pytest.raises(AstrayError, match="No such file"):
+        journal.check_place()
+    journal.reopen()
+    journal.check_place()
+    assert (journal.identity, journal.newest, list(journal.sent)) == (identity, 3, [(1, 2)])
+    assert values(journal) == [0, 1, 2]
+    assert journal.append(levels(1)) == 4
+
+
+def test_a_file_that_took_its_place_is_opened(journal, path, tmp_path):
+    other = Journal(tmp_path / "other.sqlite", SERIES)
+    other.append(levels(2))
+    other.close()
+    other.path.replace(path)
+    with pytest.raises(AstrayError, match="another file"):
+        journal.check_place()
+    journal.reopen()
+    assert (journal.identity, journal.newest) == (other.identity, 2)
+
+
+def test_no_new_file_is_made_where_the_medium_is_gone(journal, path):
+    path.unlink()
+    journal._device = -1  # as though another file system lay there now
+    with pytest.raises(JournalError, match=r"the medium .* is not there"):
+        journal.reopen()
+    assert not path.exists()
+
+
+def test_a_journal_that_cannot_be_opened_anew_is_closed_and_says_so(journal, path):
+    journal.append(levels(1))
+    other = sqlite3.connect(path)
+    other.execute("PRAGMA user_version = 99")
+    other.close()
+    with pytest.raises(JournalError, match="newer version"):
+        journal.reopen()
+    with pytest.raises(AstrayError, match="closed"):
+        journal.check_place()
+    with pytest.raises(sqlite3.ProgrammingError):
         journal.append(levels(1))
-        assert prune(journal, Retention(1, 1), 400 * DAY) == Pruned()
-        assert journal.newest == 1
+    journal.close()
+
+
+# ------------------------------------------------------------------------------------ damage
+
+
+def damage(path):
+    """Write over all pages but the first, as a failing card does."""
+    content = bytearray(path.read_bytes())
+    content[4096:] = b"\xa5" * (len(content) - 4096)
+    path.write_bytes(content)
+
+
+def test_a_damaged_journal_is_salvaged_when_it_is_opened(journal, path):
+    journal.append(levels(3000), {"flow": {"total": 1}})
+    journal.close()
+    content = bytearray(path.read_bytes())
+    middle = len(content) // 2 // 4096 * 4096
+    content[middle : middle + 4096] = bytes(4096)
+    path.write_bytes(content)
+    again = Journal(path, SERIES)
+    assert again.rescued
+    assert 2500 < again.rescued.readings < 3000
+    assert again.identity == journal.identity
+    assert again.newest > 3000
+    assert len(again.fetch(1, 3000)) == again.rescued.readings
+    again.close()
+    sound = Journal(path, SERIES)
+    assert sound.rescued is None
+    sound.close()
+
+
+def test_a_journal_whose_tables_are_gone_is_salvaged(journal, path):
+    journal.append(levels(3))
+    journal._db.execute("DROP TABLE sent")
+    journal.close()
+    again = Journal(path, SERIES)
+    assert again.rescued
+    assert values(again) == [0, 1, 2]
+    again.close()
+
+
+def test_a_journal_of_which_only_the_log_is_left_is_salvaged(journal, path, tmp_path):
+    journal.append(levels(50))
+    copy = tmp_path / "copy" / "ash-creek.sqlite"
+    copy.parent.mkdir()
+    copy.touch()
+    for ending in ("-wal", "-about"):
+        beside = path.with_name(path.name + ending).read_bytes()
+        copy.with_name(copy.name + ending).write_bytes(beside)
+    again = Journal(copy, SERIES)
+    assert again.rescued
+    assert len(again.fetch(1, 50)) == 50
+    again.close()
+
+
+def test_what_cannot_be_salvaged_is_told(journal, path, monkeypatch):
+    def fail(_):
+        raise JournalError("no room")
+
+    journal.append(levels(3000))
+    journal.close()
+    damage(path)
+    monkeypatch.setattr("edge.journal.opening.rescue", fail)
+    with pytest.raises(JournalError, match="no room"):
+        Journal(path, SERIES)

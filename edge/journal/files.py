@@ -1,0 +1,59 @@
+"""Database files as files: copied, put in place, and gone for good when they are removed.
+
+A file is on the disk once its content and the directory's entry of it are; a power cut may take
+either without the other. So content is flushed first, then the file gets its name, then the
+directory is flushed.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+COMPANIONS = ("", "-wal", "-shm", "-journal")
+"""What the names of the files of one SQLite database end in."""
+
+
+def copy_database(source: sqlite3.Connection, target: Path) -> None:
+    """Copy a database, what is in its write-ahead log included; ``target`` then is all of it.
+
+    Raises OSError or sqlite3.Error; then there is no ``target``, or the one there was.
+    """
+    unfinished = target.with_name(f"{target.name}.part")
+    try:
+        remove_database(unfinished)
+        with closing(sqlite3.connect(unfinished)) as copy:
+            source.backup(copy)
+            # A copy without companions, which nobody can forget to take along.
+            copy.execute("PRAGMA journal_mode = DELETE")
+        put_in_place(unfinished, target)
+    except (OSError, sqlite3.Error):
+        remove_database(unfinished)
+        raise
+
+
+def put_in_place(file: Path, target: Path) -> None:
+    """Flush a closed database file and give it its name; what bore the name before is gone."""
+    # A write-ahead log that bears the name belongs to another file.
+    for companion in COMPANIONS[1:]:
+        target.with_name(target.name + companion).unlink(missing_ok=True)
+    flush(file)
+    file.replace(target)
+    flush(target.parent)
+
+
+def remove_database(path: Path) -> None:
+    """Remove a database with its companions; nothing happens where there is none."""
+    for companion in COMPANIONS:
+        path.with_name(path.name + companion).unlink(missing_ok=True)
+
+
+def flush(path: Path) -> None:
+    """Bring a file, or the entries of a directory, to the disk."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,149 @@
+"""A journal's file while it is open: kept usable when it is damaged, deleted, or comes back."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from edge.journal import opening
+from edge.journal.about import keep_about
+from edge.journal.errors import AstrayError, DamagedError, JournalError, is_damage
+from edge.journal.files import copy_database
+from edge.journal.timing import make_marks
+from edge.readings import Series
+
+if TYPE_CHECKING:
+    from edge.journal.salvage import Rescued
+
+
+class OpenedFile:
+    """An open database file, locked against other writers."""
+
+    _db: sqlite3.Connection
+
+    def __init__(self, path: Path, series: Iterable[Series]) -> None:
+        self.path = path
+        self._series = list(series)
+        self.rescued: Rescued | None = None
+        """What was salvaged, where the file was found damaged."""
+        self._place: tuple[int, int] | None = None
+        """Device and inode of the open file; None while it is closed."""
+        self._device: int | None = None
+        self._open()
+
+    def close(self) -> None:
+        """Close the file; what was committed is safe already."""
+        self._place = None
+        self._db.close()
+        self._lock.close()
+
+    def check_place(self) -> None:
+        """Make sure that the open file is still the one at its path.
+
+        Raises AstrayError. Cheap enough to be asked before every commit.
+        """
+        if self._place is None:
+            raise AstrayError(f"{self.path}: the file is closed")
+        try:
+            found = self.path.stat()
+        except OSError as error:
+            raise AstrayError(f"{self.path}: {error.strerror}") from None
+        if (found.st_dev, found.st_ino) != self._place:
+            raise AstrayError(f"{self.path}: another file lies there than the one that was open")
+
+    def reopen(self) -> None:
+        """Close the file and open what lies at its path now.
+
+        A file that was deleted under our hands is still open: it is put back first. Raises
+        JournalError; the file then is closed, and every use of it an sqlite3.Error.
+        """
+        self._refuse_another_medium()
+        if not self.path.exists():
+            with contextlib.suppress(sqlite3.Error, OSError):
+                copy_database(self._db, self.path)
+        self.close()
+        self._open()
+
+    def rescue(self) -> None:
+        """Set the damaged file aside, and go on with what can be salvaged from it.
+
+        Raises JournalError; the file then is closed.
+        """
+        self.close()
+        self._open(damaged=True)
+
+    def make_room(self) -> None:
+        """Give back what can be spared where the disk is full: the log's length, damaged files.
+
+        Raises sqlite3.Error and OSError.
+        """
+        opening.discard_quarantine(self.path)
+        self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+    def _learn_contents(self) -> None:
+        """Read what must be known of the content; called within a transaction."""
+        raise NotImplementedError
+
+    def _open(self, *, damaged: bool = False) -> None:
+        self._lock = opening.lock(self.path)
+        try:
+            self.rescued = opening.rescue_unfinished(self.path) or self.rescued
+            if damaged or not self._loads():
+                self.rescued = opening.rescue(self.path)
+                self._load()
+            opening.remember(self._lock)
+        except (sqlite3.Error, JournalError, OSError) as error:
+            self._lock.close()
+            message = str(error) if isinstance(error, JournalError) else f"{self.path}: {error}"
+            raise JournalError(message) from None
+
+    def _loads(self) -> bool:
+        """Open the database; tell whether it is sound."""
+        try:
+            self._load()
+        except (DamagedError, sqlite3.DatabaseError) as error:
+            if is_damage(error):
+                return False
+            raise
+        return True
+
+    def _load(self) -> None:
+        opening.prepare(self.path)
+        self._db = opening.connect(self.path)
+        try:
+            make_marks(self._db)
+            try:
+                with self._transaction():
+                    self._learn_contents()
+            except sqlite3.OperationalError as error:
+                # A table or a column that its layout says is there is not.
+                if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_ERROR:
+                    raise DamagedError(f"{self.path}: {error}") from None
+                raise
+            keep_about(self.path, self._db)
+            found = self.path.stat()
+            self._place, self._device = (found.st_dev, found.st_ino), found.st_dev
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _refuse_another_medium(self) -> None:
+        """Raise JournalError where the medium is gone: a new file would later hide behind it."""
+        if not self.path.exists():
+            parent = self.path.parent
+            if not parent.is_dir() or parent.stat().st_dev != self._device:
+                raise JournalError(f"{self.path}: the medium that holds the journal is not there")
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._db.execute("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                self._db.execute("ROLLBACK")
+            raise

@@ -1,0 +1,183 @@
+"""Salvage of a damaged journal: set it aside, and put a sound one with what was readable in place.
+
+Theory of operation. The damaged file becomes ``NAME.damaged``, its write-ahead log follows; a new
+journal is built under another name (`edge.journal.rebuild`), flushed, and renamed to ``NAME``; then
+the damaged one gets the time of its last change as part of its name, which says that it is done
+with: it must never be salvaged again, for the new journal has gone on with the numbers. Whenever a
+power cut comes, either the step before or the step after has happened, and `rescue` goes on from
+there. One damaged file is kept, the newest.
+
+It runs as a process of its own (``python -m edge.journal.salvage FILE``): a file that leads it into
+a trap, or takes much memory, does not take the daemon along.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from edge.journal.about import about
+from edge.journal.damaged import DamagedFile
+from edge.journal.errors import JournalError
+from edge.journal.files import COMPANIONS, flush, put_in_place, remove_database
+
+_MISSING = {
+    "identity": "it goes on as a new journal, and all readings are sent again",
+    "series": "of readings whose channel is not known any more nothing could be kept",
+    "sent": "what had been sent is not known for certain, and is sent again",
+    "state": "what some channels had to remember, such as totals, is older or gone",
+    "untimed": "the time of readings that waited for the clock to be set is an estimate",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rescued:
+    """What was salvaged: so many ``readings`` of as many as ``expected``, from ``quarantine``.
+
+    What is expected is an estimate: the numbers between those known that had been neither deleted
+    nor stated to be missing. ``lacking`` names the tables that were not whole.
+    """
+
+    readings: int
+    expected: int
+    quarantine: Path
+    lacking: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """What happened, for the log and for people."""
+        words = (
+            f"the journal's file was damaged: {self.readings} of {self.expected} readings were"
+            f" salvaged, the damaged file is kept as {self.quarantine.name}"
+        )
+        lacking = (words for table, words in _MISSING.items() if table in self.lacking)
+        return "; ".join([words, *lacking])
+
+
+def rescue(path: Path) -> Rescued:
+    """Set the damaged journal at ``path`` aside and leave a sound one in its place.
+
+    Nobody may have the file open: SQLite would remove the new file's log when it closes the old.
+    Raises JournalError when it cannot be done; then it can be tried again.
+    """
+    command = [sys.executable, "-m", "edge.journal.salvage", str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
+    try:
+        told = json.loads(done.stdout)
+        quarantine = path.with_name(told["quarantine"])
+        return Rescued(told["readings"], told["expected"], quarantine, tuple(told["lacking"]))
+    except (ValueError, KeyError, TypeError):
+        why = (done.stderr.strip().splitlines() or [f"it ended with {done.returncode}"])[-1]
+        raise JournalError(f"{path}: damaged, and could not be salvaged: {why}") from None
+
+
+def unfinished(path: Path) -> bool:
+    """Tell whether a rescue was broken off before there was a new journal at ``path``."""
+    return not path.exists() and any(_all_of(_set_aside(path)))
+
+
+def log_breaks_off(path: Path) -> bool:
+    """Tell whether SQLite would leave out, without a word, what was committed to the log of `path`.
+
+    To be asked before SQLite opens the file, for then it writes over the rest. Takes about 0.1 ms a
+    page of the log, and there is one only after a power cut or the like.
+    """
+    with DamagedFile(path) as file:
+        return file.log_breaks_off
+
+
+def discard_quarantine(path: Path) -> bool:
+    """Delete the damaged files kept beside ``path``, and tell whether there were any.
+
+    That makes room where a disk is full. What is still to be salvaged is not touched.
+    """
+    kept = list(_quarantined(path))
+    for file in kept:
+        file.unlink(missing_ok=True)
+    return bool(kept)
+
+
+def _salvage(path: Path) -> dict[str, object]:
+    """Do what `rescue` promises, or the rest of it; return what it says."""
+    # What it takes to rebuild a journal is no business of the process that asks for it.
+    from edge.journal.rebuild import rebuild  # noqa: PLC0415
+
+    aside = _set_aside(path)
+    discard_quarantine(path)
+    if path.exists() and any(_all_of(aside)):
+        # The one aside was salvaged already, and lacked but its last name.
+        remove_database(aside)
+    for companion in COMPANIONS:
+        file = _named(path, companion)
+        if file.exists():
+            file.rename(_named(aside, companion))
+    flush(path.parent)
+    changed_ms = max((f.stat().st_mtime_ns for f in _all_of(aside)), default=0) // 1_000_000
+    new = _named(path, ".salvaged")
+    try:
+        remove_database(new)
+        _lay_out(new)
+        done = rebuild(aside, new, about(path), changed_ms)
+        put_in_place(new, path)
+    except (OSError, sqlite3.Error):
+        remove_database(new)
+        raise
+    moment = datetime.fromtimestamp(changed_ms // 1000, UTC)
+    quarantine = _named(path, f".damaged-{moment:%Y%m%dT%H%M%SZ}")
+    for companion in COMPANIONS:
+        file = _named(aside, companion)
+        if file.exists():
+            file.rename(_named(quarantine, companion))
+    flush(path.parent)
+    return {
+        "readings": done.readings,
+        "expected": done.expected,
+        "quarantine": quarantine.name,
+        "lacking": sorted(done.lacking & _MISSING.keys()),
+    }
+
+
+def _lay_out(path: Path) -> None:
+    """Make a new journal; raise OSError where that cannot be done."""
+    command = [sys.executable, "-m", "edge.journal.migrations", str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
+    if done.returncode:
+        raise OSError((done.stderr.strip().splitlines() or ["no reason given"])[-1])
+
+
+def _set_aside(path: Path) -> Path:
+    return _named(path, ".damaged")
+
+
+def _named(path: Path, ending: str) -> Path:
+    return path.with_name(path.name + ending)
+
+
+def _all_of(path: Path) -> Iterator[Path]:
+    """Yield what there is of a database: its file and those that go with it."""
+    return (file for ending in COMPANIONS if (file := _named(path, ending)).exists())
+
+
+def _quarantined(path: Path) -> Iterator[Path]:
+    dated = re.compile(re.escape(_set_aside(path).name) + r"-\d{8}T.*")
+    return (file for file in path.parent.iterdir() if dated.fullmatch(file.name))
+
+
+def main() -> None:
+    """Salvage the journal that the command line names, and print what came of it."""
+    try:
+        told = _salvage(Path(sys.argv[1]))
+    except (OSError, sqlite3.Error) as error:
+        sys.exit(str(error))
+    sys.stdout.write(json.dumps(told))
+
+
+if __name__ == "__main__":
+    main()
