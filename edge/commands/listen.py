@@ -44,8 +44,9 @@ def command(
 ) -> None:
     """Subscribe at the broker of STATION and keep books: what arrives, what is missing or double.
 
-    On a terminal a live table is shown; stop it with Ctrl-C. Exit code 1: readings are missing in
-    between, messages could not be read, or the broker never let us listen.
+    Readings that the station says are gone, and why, do not count as missing. On a terminal a live
+    table is shown; stop it with Ctrl-C. Exit code 1: readings are missing in between, messages
+    could not be read, or the broker never let us listen.
     """
     station = load_or_exit(station_file)
     if station.uplink is None:
@@ -114,9 +115,11 @@ def _summary(receiver: Receiver) -> dict[str, Any]:
             station: {
                 "state": receiver.states.get(station, "unknown"),
                 "packs": books.packs,
-                "arrived": len(books.seen),
+                "journals": len(books.volumes),
+                "arrived": books.distinct,
                 "duplicates": books.duplicates,
                 "gaps": books.gaps(),
+                "explained": {why.value: count for why, count in books.explained().items()},
                 "latest": {
                     series: {
                         "time": iso_utc(reading.utc_ms),
@@ -139,6 +142,7 @@ def _as_text(summary: dict[str, Any]) -> str:
         parts.append(
             f"{station} is {books['state']}: {books['arrived']} readings in {books['packs']} packs,"
             f" {books['duplicates']} duplicates, {missing} missing in {len(books['gaps'])} gaps"
+            + "".join(f", {count} {why}" for why, count in books["explained"].items())
         )
         rows = [
             [

@@ -6,24 +6,33 @@ so that a receiver can make sense of the readings without the station file::
     {"state": "online", "station": "ash-creek-2", "name": "Ash Creek well 2",
      "version": "0.1.0", "since": "2026-03-01T06:30:00.000Z",
      "place": {"latitude": 39.76, "longitude": -105.22, "elevation": 1731.264},
-     "channels": {"level": {"unit": "m", "shown": "ft", "title": "Water above the transducer"}}}
+     "channels": {"level": {"unit": "m", "shown": "ft", "title": "Water above the transducer"}},
+     "clock": {"trusted": true, "found": "set by a time server"},
+     "health": [{"part": "bus rs485", "category": "failure", "found": "the port is not there",
+                 "doing": "it is tried again every 5 s"}]}
 
 ``unit`` is the SenML unit of the values, ``shown`` the unit the station's people use; degrees north
-and east, metres above the sea. Offline, ``reason`` tells a station that was stopped from one that
-the broker lost sight of; the latter message is the connection's last will.
+and east, metres above the sea. ``clock`` is left out where nothing is known of it; ``health`` names
+the parts with which something is the matter. Offline, ``reason`` tells a station that was stopped
+from one that the broker lost sight of; the latter message is the connection's last will.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from edge import __version__
 from edge.clock import iso_utc
+from edge.health import Condition
 from edge.station.model import Station
 
 STOPPED = "stopped"
 LOST = "connection lost"
+
+CLOCK = "clock"
+"""What the condition of the clock is called."""
 
 
 def readings_topic(prefix: str, station_id: str) -> str:
@@ -36,8 +45,13 @@ def status_topic(prefix: str, station_id: str) -> str:
     return f"{prefix}/{station_id}/status"
 
 
-def online(station: Station, now_ms: int) -> bytes:
-    """Write the message that the station is there, since ``now_ms``."""
+def gaps_topic(prefix: str, station_id: str) -> str:
+    """Return the topic on which a station states the gaps in its numbers."""
+    return f"{prefix}/{station_id}/gaps"
+
+
+def online(station: Station, since_ms: int, conditions: Sequence[Condition] = ()) -> bytes:
+    """Write the message that the station is there, since ``since_ms``, and how its parts are."""
     info = station.station
     place = {
         "latitude": info.latitude,
@@ -49,17 +63,35 @@ def online(station: Station, now_ms: int) -> bytes:
         one.name: {"unit": one.unit.dimension.senml, "shown": one.unit.symbol, "title": one.title}
         for one in station.series()
     }
+    of_clock = next((one for one in conditions if one.part == CLOCK), None)
+    clock = of_clock and {"trusted": of_clock.sound, "found": of_clock.found}
     return _write(
         {
             "state": "online",
             "station": info.id,
             "name": info.name or info.id,
             "version": __version__,
-            "since": iso_utc(now_ms),
+            "since": iso_utc(since_ms),
             "place": known_place,
             "channels": channels,
+            **({CLOCK: clock} if clock else {}),
+            "health": [
+                {
+                    "part": one.part,
+                    "category": one.category.value,
+                    "found": one.found,
+                    "doing": one.doing,
+                }
+                for one in conditions
+                if not one.sound
+            ],
         }
     )
+
+
+def online_in_short(station_id: str, since_ms: int) -> bytes:
+    """Write no more than that the station is there, for a broker that bears only short messages."""
+    return _write({"state": "online", "station": station_id, "since": iso_utc(since_ms)})
 
 
 def offline(station_id: str, reason: str) -> bytes:

@@ -11,6 +11,11 @@ Version = Literal["5", "3.1.1"]
 _FIRST_CEILING = 2.0
 _LAST_CEILING = 300.0
 
+# A connection that is lost sooner than this was a short one, in seconds; so many of them in a row
+# are no chance.
+_SHORT = 30.0
+_SHORT_IN_A_ROW = 3
+
 
 class BackOff:
     """Growing, jittered pauses: after the first failure 1 to 2 s, at last 150 to 300 s.
@@ -31,6 +36,28 @@ class BackOff:
     def reset(self) -> None:
         """Begin with short pauses again: something got through."""
         self._ceiling = _FIRST_CEILING
+
+    def lengthen(self) -> None:
+        """Make the next pause a long one: to come back soon would do harm."""
+        self._ceiling = _LAST_CEILING
+
+
+class ShortConnections:
+    """Notices when connections come about and then are lost, again and again.
+
+    That is what two clients with one client id do to each other: the broker lets in the one and
+    puts out the other (MQTT 3.1.1, section 3.1.4, without a word). Each that came back at once
+    would put out the other for ever.
+    """
+
+    def __init__(self) -> None:
+        self.in_a_row = 0
+        """How many have been short up to now, without a long one in between."""
+
+    def ended(self, lasted: float) -> bool:
+        """Take note that a connection was lost after so many seconds; True when it looks so."""
+        self.in_a_row = self.in_a_row + 1 if lasted < _SHORT else 0
+        return self.in_a_row >= _SHORT_IN_A_ROW
 
 
 class VersionChoice:

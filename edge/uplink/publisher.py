@@ -1,13 +1,13 @@
 """The task that brings what the journal holds to the broker, for ever.
 
-Theory of operation. Connect; say who we are; send until nothing is pending; wait for the next
-publish slot; send again. When the connection is lost, pause and begin anew. All memory of what the
-broker has is in the store: a message is done when the broker has acknowledged it, and until then it
-may be sent again. So a reading may arrive twice, but not never; receivers tell duplicates by the
-readings' numbers.
+Theory of operation. Connect; say who we are; send; at every publish slot say what has changed and
+send again. When the connection is lost, pause and begin anew. All memory of what the broker has is
+in the store: a message is done when the broker has acknowledged it, and until then it may be sent
+again. So a reading may arrive twice, but not never; receivers tell duplicates by the readings'
+numbers. What is gone, and so will never arrive, is stated, until that is acknowledged too.
 
-A refusal of a message (no right to publish, quota used up) is not a lost connection: nothing is
-thrown away, and the next slot tries again.
+What goes when, and what a failed message means, is the matter of `edge.uplink.sending`. A refusal
+(no right to publish, quota used up) is not a lost connection: nothing is thrown away.
 
 Slots and pauses are counted on the clock; the time allowed for a farewell is real.
 """
@@ -15,35 +15,30 @@ Slots and pauses are counted on the clock; the time allowed for a farewell is re
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from random import Random
-from typing import Any, Protocol, TypeVar
+from typing import Any
 
 import structlog
 
 from edge.clock import Clock, next_slot, wait_for_event
-from edge.journal.journal import JournalError
-from edge.journal.ranges import RangeSet
-from edge.readings import Journalled
+from edge.health import Condition
 from edge.station.model import Station, Uplink
-from edge.units import Unit
 from edge.uplink import announce
-from edge.uplink.backoff import BackOff, VersionChoice
-from edge.uplink.outbox import Outbox, Range
-from edge.uplink.senml import encode
+from edge.uplink.backoff import BackOff, ShortConnections, Version, VersionChoice
+from edge.uplink.bulletins import Bulletins
+from edge.uplink.connecting import connect
+from edge.uplink.link import Store, UplinkState
+from edge.uplink.sending import Sender, first_of
 from edge.uplink.session import (
+    Allowances,
     BrokerSettings,
     ConnectError,
     ConnectionLostError,
     Message,
-    Patience,
-    RefusedError,
     Session,
 )
-
-T = TypeVar("T")
 
 # However far the next slot is, look at the clock this often, in seconds: it may have been set.
 _LONGEST_SLEEP = 60.0
@@ -53,64 +48,8 @@ _LAST_SENDING = 5.0
 _FAREWELL = 2.0
 
 
-class Store(Protocol):
-    """Where readings wait until the broker has them."""
-
-    @property
-    def newest(self) -> int:
-        """The highest number there is; numbers begin at 1."""
-        ...
-
-    @property
-    def sent(self) -> RangeSet:
-        """What the broker has acknowledged."""
-        ...
-
-    @property
-    def units(self) -> Mapping[str, Unit]:
-        """Unit of every series' values, by its name."""
-        ...
-
-    async def fetch(self, first: int, last: int) -> list[Journalled]:
-        """Return the readings numbered from ``first`` to ``last`` that are still there.
-
-        Raises JournalError when they cannot be read.
-        """
-        ...
-
-    def acknowledge(self, first: int, last: int) -> None:
-        """Take note that the broker has these readings."""
-        ...
-
-
-@dataclass(slots=True)
-class UplinkState:
-    """How the link is, for status lines; counters since the start of the program."""
-
-    connected: bool = False
-    why: str = "not connected yet"
-    """Why there is no connection, or why the broker takes no readings; "" when all is well."""
-    version: str = ""
-    """Version of MQTT spoken, once it is known."""
-    acknowledged_ms: int | None = None
-    """When the broker last acknowledged readings, in UTC milliseconds."""
-    packs: int = 0
-    readings: int = 0
-    bytes: int = 0
-    """Packs, readings in them and bytes of payload acknowledged."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Pack:
-    """A range of numbers under way, and how much there was in it."""
-
-    range: Range
-    readings: int
-    bytes: int
-
-
 class Publisher:
-    """Publishes one station's readings and status."""
+    """Publishes one station's readings and status, and states the gaps in its numbers."""
 
     def __init__(
         self,
@@ -120,28 +59,42 @@ class Publisher:
         *,
         clock: Clock,
         rng: Random,
-        patience: Patience | None = None,
+        conditions: Callable[[], Sequence[Condition]] = tuple,
+        allowances: Allowances | None = None,
     ) -> None:
-        """``station`` must have an uplink section; ``rng`` jitters the pauses."""
+        """``station`` must have an uplink section; ``rng`` jitters the pauses.
+
+        ``conditions`` tells how the parts of the station are, for its status message.
+        """
         if station.uplink is None:
             raise ValueError("a station without an uplink section publishes nothing")
         self.state = UplinkState()
         self._plan: Uplink = station.uplink
-        self._station = station
-        # Series that the station file no longer has may still wait to be sent.
-        old = {name: unit.senml for name, unit in store.units.items()}
-        self._units = old | announce.units(station)
         self._id = station.station.id
-        self._topic = announce.readings_topic(self._plan.topic_prefix, self._id)
         self._status_topic = announce.status_topic(self._plan.topic_prefix, self._id)
-        self._store = store
-        self._outbox = Outbox(store.newest, store.sent, self._plan.window)
         self._broker = broker
         self._clock = clock
-        self._patience = patience
+        self._allowances = allowances
         self._back_off = BackOff(rng)
+        self._short = ShortConnections()
         self._version = VersionChoice(broker.protocol)
-        self._pack_size = self._plan.pack_readings
+        # Series that the station file no longer has may still wait to be sent.
+        old = {name: unit.senml for name, unit in store.units.items()}
+        self._sender = Sender(
+            store,
+            self._plan,
+            self._id,
+            old | announce.units(station),
+            self.state,
+            clock=clock,
+            note=self._note,
+            on_arrival=self._back_off.reset,
+        )
+        self._bulletins = Bulletins(
+            station, store, conditions, self._sender, clock=clock, note=self._note
+        )
+        self._since = 0.0
+        self._next_try: float | None = None
         self._stop = asyncio.Event()
         self._idle = asyncio.Event()
         self._idle.set()
@@ -149,9 +102,14 @@ class Publisher:
 
     @property
     def pending(self) -> int:
-        """How many readings the broker has not acknowledged yet."""
-        self._outbox.grew(self._store.newest)
-        return self._outbox.pending
+        """How many readings that may be sent the broker has not acknowledged yet."""
+        return self._sender.pending
+
+    def condition(self) -> Condition:
+        """Say how the link is."""
+        now = self._clock.monotonic()
+        left = None if self._next_try is None else max(0.0, self._next_try - now)
+        return self.state.condition(self.pending, left)
 
     def summary(self) -> str:
         """One line on how the link is."""
@@ -161,7 +119,7 @@ class Publisher:
 
     def dropped(self, first: int, last: int) -> None:
         """Take note that readings were deleted before the broker had them."""
-        self._outbox.dropped(first, last)
+        self._sender.dropped(first, last)
 
     async def run(self) -> None:
         """Publish until `stop`. No fault of the network or the broker ends it."""
@@ -169,12 +127,16 @@ class Publisher:
         stopping = asyncio.ensure_future(self._stop.wait())
         try:
             while not self._stop.is_set():
+                self._next_try = None
                 try:
                     await self._one_connection(stopping)
                 except (ConnectError, ConnectionLostError) as error:
                     self._note(str(error))
-                await wait_for_event(self._stop, self._clock, self._back_off.next())
+                pause = self._back_off.next()
+                self._next_try = self._clock.monotonic() + pause
+                await wait_for_event(self._stop, self._clock, pause)
         finally:
+            self._next_try = None
             stopping.cancel()
             self._idle.set()
 
@@ -195,153 +157,131 @@ class Publisher:
             return
         publishing = asyncio.ensure_future(self._publish(session, stopping))
         try:
-            await _first_of((publishing, stopping))
+            await first_of((publishing, stopping))
             with suppress(TimeoutError):
                 await asyncio.wait_for(publishing, _LAST_SENDING)
             await self._take_leave(session)
+        except ConnectionLostError as error:
+            raise ConnectionLostError(self._why_lost(session, str(error))) from None
         finally:
             publishing.cancel()
-            self._outbox.connection_lost()
+            self._sender.end()
             self.state.connected = False
             session.abort()
 
     async def _connect(self, stopping: asyncio.Future[Any]) -> Session | None:
-        will = Message(self._status_topic, announce.offline(self._id, announce.LOST), retained=True)
-        session = Session(self._broker, self._version.current, will=will, patience=self._patience)
-        connecting = asyncio.ensure_future(session.connect())
+        connecting = asyncio.ensure_future(connect(self._make_session, self._version))
         try:
-            await _first_of((connecting, stopping))
+            await first_of((connecting, stopping))
             if not connecting.done():
                 return None
-            connecting.result()
-        except ConnectError as error:
-            if error.not_understood:
-                self._version.not_understood()
-            raise
+            session = connecting.result()
         finally:
             connecting.cancel()
-        self._version.worked()
-        self._outbox.window = min(self._plan.window, session.receive_maximum)
-        self._pack_size = self._plan.pack_readings
+        self._since = self._clock.monotonic()
+        self._bulletins.begin()
         self.state.connected, self.state.version = True, session.version
         self.state.why = ""
         self._log.info("connected to the broker", version=session.version, pending=self.pending)
         return session
 
+    def _make_session(self, version: Version) -> Session:
+        will = Message(self._status_topic, announce.offline(self._id, announce.LOST), retained=True)
+        return Session(
+            self._broker,
+            version,
+            will=will,
+            on_unexpected=self._count_unexpected,
+            allowances=self._allowances,
+        )
+
+    def _why_lost(self, session: Session, why: str) -> str:
+        """Draw the consequences of a lost connection; say why it was lost."""
+        with suppress(ConnectionLostError):
+            self._sender.settle()
+        in_vain = self._sender.in_vain
+        self._sender.blame()
+        again_and_again = self._short.ended(self._clock.monotonic() - self._since)
+        name = self._broker.client_id
+        if session.taken_over:
+            self._back_off.lengthen()
+            return f'another client uses the client id "{name}" and has taken over the connection'
+        if again_and_again and not in_vain:
+            self._back_off.lengthen()
+            return f'{why}, each time soon after it began: does another use the client id "{name}"?'
+        if self._short.in_a_row == 0 and not in_vain:
+            self._back_off.reset()
+            self._bulletins.all_is_well()
+        return why
+
     async def _publish(self, session: Session, stopping: asyncio.Future[Any]) -> None:
         """Send what is pending now and at every slot; once more when we are to stop."""
-        await self._say(session, announce.online(self._station, self._clock.utc_ms()))
-        while not self._stop.is_set():
-            await self._send_pending(session)
-            await self._until_slot(session, stopping)
-        await self._send_pending(session)
-
-    async def _until_slot(self, session: Session, stopping: asyncio.Future[Any]) -> None:
+        await self._bulletins.status(session)
+        self._sender.begin(session)
+        await self._bulletins.gaps_at_the_start(session)
         interval = round(self._plan.publish.value * 1000)
         slot = next_slot(self._clock.utc_ms(), interval)
-        while (left := slot - self._clock.utc_ms()) > 0 and not self._stop.is_set():
+        while not self._stop.is_set():
+            await self._sender.fill(session)
+            left = slot - self._clock.utc_ms()
             if left > interval:  # the clock was set back
                 slot = next_slot(self._clock.utc_ms(), interval)
-                continue
-            timer = asyncio.ensure_future(self._clock.sleep(min(left / 1000, _LONGEST_SLEEP)))
-            await _first_of((timer, session.ended, stopping))
+            elif left > 0:
+                self._next_try = self._clock.monotonic() + left / 1000
+                await self._until_something_happens(session, stopping, left / 1000)
+            else:
+                slot = next_slot(self._clock.utc_ms(), interval)
+                await self._at_slot(session)
+        await self._send_the_rest(session)
+
+    async def _until_something_happens(
+        self, session: Session, stopping: asyncio.Future[Any], seconds: float
+    ) -> None:
+        """Wait, for so long at most, for answers, for the end, or until backlog may go on."""
+        backlog = self._sender.wait()
+        seconds = min(seconds, _LONGEST_SLEEP, seconds if backlog is None else backlog)
+        timer = asyncio.ensure_future(self._clock.sleep(seconds))
+        try:
+            await first_of((timer, session.ended, stopping, *self._sender.under_way))
+        finally:
             timer.cancel()
-            if session.ended.done():
-                raise ConnectionLostError(session.ended.result())
+        self._sender.settle()
+        if session.ended.done():
+            raise ConnectionLostError(session.ended.result())
+
+    async def _at_slot(self, session: Session) -> None:
+        self._sender.slot()
+        await self._bulletins.status_if_changed(session)
+        await self._bulletins.gaps(session)
+
+    async def _send_the_rest(self, session: Session) -> None:
+        self._sender.slot(hurry=True)
+        await self._bulletins.gaps(session)
+        while True:
+            await self._sender.fill(session)
+            if not self._sender.under_way:
+                break
+            await first_of(self._sender.under_way)
+            self._sender.settle()
 
     async def _take_leave(self, session: Session) -> None:
         with suppress(TimeoutError):
             async with asyncio.timeout(_FAREWELL):
-                await self._say(session, announce.offline(self._id, announce.STOPPED))
+                await self._bulletins.farewell(session)
                 await session.close()
         self.state.why = "stopped"
         self._log.info("left the broker", pending=self.pending)
 
-    async def _say(self, session: Session, status: bytes) -> None:
-        if not session.fits(self._status_topic, status):
-            self._note("the station's status is too large for the broker")
-            return
-        try:
-            await session.publish(self._status_topic, status, retain=True)
-        except RefusedError as error:
-            self._note(f"the broker refuses the station's status: {error}")
+    def _count_unexpected(self, what: str) -> None:
+        self.state.unexpected += 1
+        self._log.debug("unexpected from the broker", what=what)
 
-    # ------------------------------------------------------------------------------- sending
-
-    async def _send_pending(self, session: Session) -> None:
-        """Send until nothing is pending, or the broker refuses or the journal cannot be read.
-
-        Raises ConnectionLostError.
-        """
-        under_way: dict[asyncio.Future[None], _Pack] = {}
-        hindered = False
-        while True:
-            if not hindered:
-                hindered = not await self._fill_window(session, under_way)
-            if not under_way:
-                break
-            for answer in await _first_of(under_way):
-                hindered |= not self._settle(answer, under_way.pop(answer))
-        if not hindered:
-            self._back_off.reset()
-            self._note("")
-
-    async def _fill_window(
-        self, session: Session, under_way: dict[asyncio.Future[None], _Pack]
-    ) -> bool:
-        """Send as much as may be under way; False when the journal cannot be read."""
-        self._outbox.grew(self._store.newest)
-        while (range_ := self._outbox.next_range(self._pack_size)) is not None:
-            try:
-                readings = await self._store.fetch(*range_)
-            except JournalError as error:
-                self._outbox.put_back(*range_)
-                self._note(f"the journal cannot be read: {error}")
-                return False
-            if not readings:  # deleted meanwhile
-                self._outbox.acknowledged(*range_)
-                continue
-            payload = encode(readings, self._id, self._units)
-            if not session.fits(self._topic, payload) and len(readings) > 1:
-                self._outbox.put_back(*range_)
-                self._pack_size = max(1, (range_[1] - range_[0] + 1) // 2)
-                continue
-            under_way[session.publish(self._topic, payload)] = _Pack(
-                range_, len(readings), len(payload)
-            )
-        return True
-
-    def _settle(self, answer: asyncio.Future[None], pack: _Pack) -> bool:
-        """Book what the broker answered; False when it refused. Raises ConnectionLostError."""
-        try:
-            answer.result()
-        except RefusedError as error:
-            self._outbox.put_back(*pack.range)
-            self._note(f"the broker refuses readings: {error}")
-            return False
-        self._store.acknowledge(*pack.range)
-        self._outbox.acknowledged(*pack.range)
-        self._back_off.reset()
-        self.state.acknowledged_ms = self._clock.utc_ms()
-        self.state.packs += 1
-        self.state.readings += pack.readings
-        self.state.bytes += pack.bytes
-        return True
-
-    def _note(self, why: str, *, severe: bool = True) -> None:
+    def _note(self, why: str) -> None:
         """Log how the link is when that has changed."""
         if why == self.state.why:
             return
         self.state.why = why
-        if not why:
-            self._log.info("broker takes readings", pending=self.pending)
-        elif severe:
+        if why:
             self._log.warning("broker", why=why, pending=self.pending)
         else:
-            self._log.info("broker", why=why, pending=self.pending)
-
-
-async def _first_of(futures: Iterable[asyncio.Future[T]]) -> set[asyncio.Future[T]]:
-    """Wait until one of the futures is done; return all that are."""
-    done, _ = await asyncio.wait(set(futures), return_when=asyncio.FIRST_COMPLETED)
-    return done
+            self._log.info("broker takes readings", pending=self.pending)

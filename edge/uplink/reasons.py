@@ -6,12 +6,14 @@ the reason codes that mean the same.
 
 from __future__ import annotations
 
+import socket
 import ssl
 from socket import gaierror
 
 PROTOCOL_ERROR = 130
 UNSUPPORTED_VERSION = 132
 KEEP_ALIVE_TIMEOUT = 141
+SESSION_TAKEN_OVER = 142
 QOS_NOT_SUPPORTED = 155
 
 _WORDS = {
@@ -29,7 +31,7 @@ _WORDS = {
     139: "the broker is shutting down",
     140: "the broker wants another way of authentication",
     KEEP_ALIVE_TIMEOUT: "the broker heard nothing for too long",
-    142: "another client has connected with the same client id",
+    SESSION_TAKEN_OVER: "another client has connected with the same client id",
     143: "the broker does not accept the topic filter",
     144: "the broker does not accept the topic",
     147: "too many messages under way for the broker",
@@ -56,6 +58,8 @@ def in_words(code: int, said: str = "") -> str:
 def why_unreachable(error: Exception, host: str, port: int) -> str:
     """Say why no connection came about, from what DNS, TCP or TLS raised."""
     match error:
+        case gaierror(errno=socket.EAI_AGAIN):
+            why = f"the name {host} cannot be resolved: no name server answers"
         case gaierror():
             why = f"the name {host} cannot be resolved"
         case ssl.SSLCertVerificationError():

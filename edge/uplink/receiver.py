@@ -12,10 +12,11 @@ import structlog
 
 from edge.clock import Clock
 from edge.readings import Journalled
-from edge.uplink.announce import readings_topic, status_topic
-from edge.uplink.backoff import BackOff, VersionChoice
+from edge.uplink.announce import gaps_topic, readings_topic, status_topic
+from edge.uplink.backoff import BackOff, Version, VersionChoice
 from edge.uplink.books import Library
 from edge.uplink.broker import BrokerSettings
+from edge.uplink.connecting import connect
 from edge.uplink.dial import ConnectError, Message
 from edge.uplink.session import ConnectionLostError, RefusedError, Session
 
@@ -42,6 +43,8 @@ class Receiver:
         """What has arrived, by station."""
         self.states: dict[str, str] = {}
         """What each station last said of itself: online or offline."""
+        self.unexpected = 0
+        """Packets from the broker that nobody asked for, or that MQTT does not allow."""
         self.listening = asyncio.Event()
         """Set while subscribed."""
         self.has_listened = False
@@ -49,7 +52,7 @@ class Receiver:
         self.link = "not connected yet"
         """How the connection is, in words."""
         self._settings = settings
-        self._topics = [readings_topic(prefix, station), status_topic(prefix, station)]
+        self._topics = [of(prefix, station) for of in (readings_topic, gaps_topic, status_topic)]
         self._clock = clock
         self._back_off = BackOff(rng)
         self._version = VersionChoice(settings.protocol)
@@ -87,15 +90,8 @@ class Receiver:
             del self._echoes[token]
 
     async def _listen(self) -> None:
-        session = Session(self._settings, self._version.current, on_message=self._take)
+        session = await connect(self._make_session, self._version)
         try:
-            await session.connect()
-        except ConnectError as error:
-            if error.not_understood:
-                self._version.not_understood()
-            raise
-        try:
-            self._version.worked()
             self._back_off.reset()
             for topic in (*self._topics, self._echo_topic):
                 await session.subscribe(topic)
@@ -109,17 +105,33 @@ class Receiver:
             self._session = None
             await session.close()
 
+    def _make_session(self, version: Version) -> Session:
+        return Session(
+            self._settings,
+            version,
+            on_message=self._take,
+            on_unexpected=self._count_unexpected,
+        )
+
     def _take(self, message: Message) -> None:
-        *_, station, kind = message.topic.split("/")
+        place, _, kind = message.topic.rpartition("/")
         if message.topic == self._echo_topic:
             if (echo := self._echoes.get(message.payload)) and not echo.done():
                 echo.set_result(None)
         elif kind == "status":
-            self.states[station] = _state(message.payload)
-        else:
+            self.states[place.rpartition("/")[2]] = _state(message.payload)
+        elif kind == "gaps":
+            self.library.take_gaps(message.payload)
+        elif kind == "readings":
             sender, new = self.library.take(message.payload)
             if new and self._on_readings:
                 self._on_readings(sender, new)
+        else:
+            self._count_unexpected(f"a message on {message.topic!r}")
+
+    def _count_unexpected(self, what: str) -> None:
+        self.unexpected += 1
+        self._log.debug("unexpected from the broker", what=what)
 
     def _note(self, link: str) -> None:
         if link != self.link:

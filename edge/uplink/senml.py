@@ -3,8 +3,8 @@
 Theory of operation. A pack is written channel-major, so that what a channel's records share is said
 once, in base fields, and a record is little more than a time and a value::
 
-    [{"bn":"ash-creek-2:level","bt":1772346600,"bu":"m","first":41,"last":46,"seq":41,"step":2,
-      "v":13.7},
+    [{"journal":"9f2c41d07be8a356","first":41,"last":46,
+      "bn":"ash-creek-2:level","bt":1772346600,"bu":"m","seq":41,"step":2,"v":13.7},
      {"t":60,"v":13.62},
      {"t":120,"vs":"open-loop"},
      {"bn":"ash-creek-2:battery","bt":1772346600,"bu":"V","seq":42,"step":2,"v":12.6},
@@ -24,10 +24,11 @@ it: ``seq`` gives the number of a record, and a record without one has the numbe
 before it plus the ``step`` last given. The channels of a station take turns, so a channel's numbers
 mostly rise by the same step and few records need a ``seq``. Because single readings are numbered, a
 duplicate is a duplicate however the packs are cut the second time. The first record of the pack
-also says which numbers it spans: ``first`` to ``last``, both included.
+also says which numbers it spans, ``first`` to ``last``, both included, and in which ``journal``
+they are numbered: a station that was given a new one begins at 1 again.
 
-``first``, ``last``, ``seq``, ``step`` and ``st`` are extension fields: their labels do not end in
-"_", so a receiver that does not know them passes over them (section 4.4).
+``journal``, ``first``, ``last``, ``seq``, ``step`` and ``st`` are extension fields: their labels do
+not end in "_", so a receiver that does not know them passes over them (section 4.4).
 """
 
 from __future__ import annotations
@@ -63,20 +64,25 @@ class SenmlError(ValueError):
 class Pack:
     """What one message brought: readings of one station in the order of their numbers.
 
-    ``first`` and ``last`` are the numbers the sender says the pack spans.
+    ``first`` and ``last`` are the numbers the sender says the pack spans, ``journal`` the identity
+    of the journal they are numbered in, "" when it does not say.
     """
 
     station: str
     first: int
     last: int
     readings: list[Journalled]
+    journal: str = ""
 
 
-def encode(readings: Sequence[Journalled], station_id: str, units: Mapping[str, str]) -> bytes:
+def encode(
+    readings: Sequence[Journalled], station_id: str, units: Mapping[str, str], journal: str = ""
+) -> bytes:
     """Write readings, in rising order of their numbers, as one pack.
 
     ``units`` gives the SenML unit of each series; a series that has none may be missing in it or
-    have "". Raises ValueError when there are no readings: SenML knows no empty pack.
+    have "". ``journal`` is the identity of their journal, "" to leave it out. Raises
+    ValueError when there are no readings: SenML knows no empty pack.
     """
     if not readings:
         raise ValueError("a pack holds at least one reading")
@@ -88,7 +94,8 @@ def encode(readings: Sequence[Journalled], station_id: str, units: Mapping[str, 
     records: list[dict[str, Any]] = []
     for series in in_order:
         records += _series_records(f"{station_id}:{series}", units.get(series), by_series[series])
-    records[0] = {"first": readings[0].seq, "last": readings[-1].seq} | records[0]
+    head: dict[str, Any] = {"first": readings[0].seq, "last": readings[-1].seq}
+    records[0] = ({"journal": journal} if journal else {}) | head | records[0]
     return json.dumps(records, separators=(",", ":"), allow_nan=False).encode()
 
 
@@ -108,7 +115,7 @@ def decode(payload: bytes) -> Pack:
     readings.sort(key=lambda reading: reading.seq)
     if not first <= readings[0].seq <= readings[-1].seq <= last:
         raise SenmlError(f"a reading's number lies outside the pack's range, {first} to {last}")
-    return Pack(stations.pop(), first, last, readings)
+    return Pack(stations.pop(), first, last, readings, _text(records[0], "journal", ""))
 
 
 def resolve(records: Sequence[Record]) -> list[dict[str, Any]]:

@@ -35,6 +35,7 @@ from edge.uplink.reasons import (
     KEEP_ALIVE_TIMEOUT,
     PROTOCOL_ERROR,
     QOS_NOT_SUPPORTED,
+    SESSION_TAKEN_OVER,
     UNSUPPORTED_VERSION,
     in_words,
 )
@@ -43,11 +44,11 @@ if TYPE_CHECKING:
     from paho.mqtt.client import SocketLike  # has no existence at run time
 
 __all__ = [
+    "Allowances",
     "BrokerSettings",
     "ConnectError",
     "ConnectionLostError",
     "Message",
-    "Patience",
     "RefusedError",
     "Session",
 ]
@@ -60,7 +61,7 @@ _PUBLISH_OVERHEAD = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Patience:
+class Allowances:
     """How long to wait for the network, and for the broker's answers, in real seconds."""
 
     connection: float = 10.0
@@ -86,14 +87,20 @@ class Session:
         *,
         will: Message | None = None,
         on_message: Callable[[Message], None] | None = None,
-        patience: Patience | None = None,
+        on_unexpected: Callable[[str], None] | None = None,
+        allowances: Allowances | None = None,
     ) -> None:
-        """``will`` is what the broker publishes when the connection ends without a farewell."""
+        """``will`` is what the broker publishes when the connection ends without a farewell.
+
+        ``on_unexpected`` is told, in words, of whatever comes that nobody asked for or that MQTT
+        does not allow.
+        """
         self._settings = settings
-        self._patience = patience or Patience()
+        self._allowances = allowances or Allowances()
         self._on_message = on_message
+        self._on_unexpected = on_unexpected
         self._loop = asyncio.get_running_loop()
-        self._client = make_client(settings, version, will, self._patience.connection)
+        self._client = make_client(settings, version, will, self._allowances.connection)
         self._answer: asyncio.Future[None] = self._loop.create_future()
         self._waiting: dict[int, asyncio.Future[None]] = {}
         self._why = "closed"
@@ -108,13 +115,15 @@ class Session:
         """How many unacknowledged messages the broker bears."""
         self.packet_limit = 2**28
         """How large a packet may be for the broker, in bytes."""
+        self.taken_over = False
+        """Whether the broker ended it because another client came with the same client id."""
 
     async def connect(self) -> None:
         """Connect and be accepted. Raises ConnectError; the session then has ended."""
         try:
             await dial(self._client, self._settings)
             self._join_loop()
-            async with asyncio.timeout(self._patience.connection):
+            async with asyncio.timeout(self._allowances.connection):
                 await self._answer
         except TimeoutError:
             # Some old brokers misread a request in MQTT 5 and go on waiting for the rest of it.
@@ -153,7 +162,7 @@ class Session:
         """Say farewell, so that the broker does not publish the will, and end the session."""
         if not self._over:
             self._client.disconnect()
-            await asyncio.wait({self.ended}, timeout=self._patience.farewell)
+            await asyncio.wait({self.ended}, timeout=self._allowances.farewell)
         self._end("closed")
 
     def abort(self) -> None:
@@ -210,6 +219,7 @@ class Session:
         try:
             step()
         except Exception as error:  # noqa: BLE001 - paho parses what any broker may have sent
+            self._unexpected(f"a packet that cannot be understood ({error})")
             self._end(f"the broker sent what cannot be understood ({error})")
             return
         if self._client.socket() is None:
@@ -251,14 +261,17 @@ class Session:
             self._watch.cancel()
             self._watch = None
         if self._waiting:
-            seconds = self._patience.acknowledgement
+            seconds = self._allowances.acknowledgement
             why = f"the broker has acknowledged nothing for {seconds:g} s"
             self._watch = self._loop.call_later(seconds, self._end, why)
 
     def _answered(self, mid: int, codes: list[ReasonCode], properties: Properties | None) -> None:
         future = self._waiting.pop(mid, None)
         self._watch_for_answers()
-        if future is None or future.done():
+        if future is None:
+            self._unexpected("an answer to nothing that was sent")
+            return
+        if future.done():
             return
         refusals = [code for code in codes if code.is_failure]
         if refusals:
@@ -302,10 +315,12 @@ class Session:
     ) -> None:
         if flags.is_disconnect_packet_from_server:
             self._why = f"the broker hung up: {_words(code, said)}"
+            self.taken_over = code.value == SESSION_TAKEN_OVER
         elif code.value == KEEP_ALIVE_TIMEOUT:
             self._why = "the broker no longer answers"
         elif code.value == PROTOCOL_ERROR:
             self._why = "the broker sent what MQTT does not allow"
+            self._unexpected("what MQTT does not allow")
         elif code.is_failure and not self._answer.done():
             self._why = str(hung_up())
         elif code.is_failure and not self._answer.exception():
@@ -330,11 +345,18 @@ class Session:
         try:
             topic = message.topic
         except UnicodeDecodeError:
+            self._unexpected("a message on a topic that is no text")
             return
-        if self._on_message:
-            # Called from the loop, so that an error in the receiver is not taken for the broker's.
-            received = Message(topic, bytes(message.payload), message.retain)
-            self._loop.call_soon(self._on_message, received)
+        if self._on_message is None:
+            self._unexpected(f"a message on {topic!r}")
+            return
+        # Called from the loop, so that an error in the receiver is not taken for the broker's.
+        received = Message(topic, bytes(message.payload), message.retain)
+        self._loop.call_soon(self._on_message, received)
+
+    def _unexpected(self, what: str) -> None:
+        if self._on_unexpected:
+            self._on_unexpected(what)
 
 
 def _words(code: ReasonCode, said: Properties | None) -> str:

@@ -8,9 +8,10 @@ import tomllib
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 from edge.journal.ranges import RangeSet
-from edge.readings import Journalled
+from edge.readings import Gap, Journalled
 from edge.station.model import Station
 from edge.status import Reason
 from edge.units import Unit
@@ -98,11 +99,78 @@ async def scripted_broker(
 
 
 async def read_packet(reader: asyncio.StreamReader) -> tuple[int, bytes]:
-    """Read one MQTT control packet of less than 16 KiB: its first byte and its body."""
-    kind, length = await reader.readexactly(2)
-    if length > 127:
-        length = length - 128 + 128 * (await reader.readexactly(1))[0]
+    """Read one MQTT control packet: its first byte and its body."""
+    kind, digit = await reader.readexactly(2)
+    length, place = digit & 0x7F, 7
+    while digit & 0x80:
+        (digit,) = await reader.readexactly(1)
+        length |= (digit & 0x7F) << place
+        place += 7
     return kind, await reader.readexactly(length)
+
+
+class Publication(NamedTuple):
+    """A PUBLISH packet as a scripted broker has it."""
+
+    topic: str
+    payload: bytes
+    client: int
+    """Which connection it came over, counted from 1."""
+
+
+class PickyBroker(Observable):
+    """A broker in the test's own loop that answers every message as ``answer`` says.
+
+    ``answer`` returns what stands in the PUBACK after the packet's number: nothing for a plain yes,
+    a reason code for a refusal; a whole DISCONNECT packet to follow a plain yes; or None to hang
+    up.
+    """
+
+    def __init__(
+        self,
+        answer: Callable[[Publication], Awaitable[bytes | None]],
+        version: str = "3.1.1",
+        properties: bytes = b"",
+    ) -> None:
+        """``properties`` are those of the CONNACK in MQTT 5."""
+        super().__init__()
+        self.taken: list[Publication] = []
+        self.connections = 0
+        self._answer = answer
+        self._five = version == "5"
+        size = len(properties)
+        self._connack = b"\x20\x02\x00\x00"
+        if self._five:
+            self._connack = bytes([0x20, 3 + size, 0, 0, size]) + properties
+
+    async def talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await read_packet(reader)
+        self.connections += 1
+        client = self.connections
+        writer.write(self._connack)
+        answers: list[asyncio.Task[None]] = []
+        try:
+            while (packet := await read_packet(reader))[0] & 0xF0 != 0xE0:
+                if packet[0] & 0xF0 == 0x30:
+                    answers.append(asyncio.ensure_future(self._take(packet[1], client, writer)))
+        finally:
+            for one in answers:
+                one.cancel()
+            await asyncio.gather(*answers, return_exceptions=True)
+
+    async def _take(self, body: bytes, client: int, writer: asyncio.StreamWriter) -> None:
+        end = 2 + int.from_bytes(body[:2], "big")
+        payload = body[end + 2 + self._five :]
+        publication = Publication(body[2:end].decode(), payload, client)
+        answer = await self._answer(publication)
+        if answer is None:
+            writer.transport.abort()
+        else:
+            self.taken.append(publication)
+            more = b"" if answer[:1] == b"\xe0" else answer
+            header = bytes([0x40, 2 + len(more)])
+            writer.write(header + body[end : end + 2] + answer)
+        self.changed()
 
 
 def settings_for(port: int, **changes: object) -> BrokerSettings:
@@ -125,7 +193,9 @@ class MemoryStore(Observable):
 
     def __init__(self, newest: int = 0) -> None:
         super().__init__()
-        self.newest = newest
+        self.sendable = newest
+        self.identity = "9f2c41d07be8a356"
+        self.gaps: list[Gap] = []
         self.units: dict[str, Unit] = {}
         self.sent = RangeSet()
         self.deleted = RangeSet()
@@ -149,6 +219,13 @@ class MemoryStore(Observable):
 
     def acknowledge(self, first: int, last: int) -> None:
         self.sent.add(first, last)
+        self.changed()
+
+    def untold(self) -> list[Gap]:
+        return list(self.gaps)
+
+    def told(self, gap: Gap) -> None:
+        self.gaps.remove(gap)
         self.changed()
 
 

@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 
 from edge import __version__
+from edge.health import Condition
 from edge.station.model import Uplink
+from edge.status import Category
 from edge.uplink import announce
 from edge.uplink.session import BrokerSettings
 from tests.uplink.parts import ash_creek
@@ -22,9 +24,38 @@ def test_the_birth_tells_what_a_receiver_needs_to_know() -> None:
         "version": __version__,
         "since": "2026-03-01T06:30:00.000Z",
         "place": {"latitude": 39.76, "longitude": -105.22, "elevation": pytest.approx(1731.264)},
+        "health": [],
     }
     assert channels["level"] == {"unit": "m", "shown": "ft", "title": "Water above the transducer"}
     assert channels["flow.rate"]["unit"] == "m3/s"
+
+
+def test_the_birth_tells_how_the_parts_are() -> None:
+    conditions = [
+        Condition("journal", Category.NORMAL, "all is well"),
+        Condition("clock", Category.OUT_OF_SPECIFICATION, "no time server heard", "kept for later"),
+        Condition("bus rs485", Category.FAILURE, "the port is not there", "tried every 5 s"),
+    ]
+    said = json.loads(announce.online(ash_creek(), 0, conditions))
+    assert said["clock"] == {"trusted": False, "found": "no time server heard"}
+    assert said["health"] == [
+        {
+            "part": "clock",
+            "category": "out of specification",
+            "found": "no time server heard",
+            "doing": "kept for later",
+        },
+        {
+            "part": "bus rs485",
+            "category": "failure",
+            "found": "the port is not there",
+            "doing": "tried every 5 s",
+        },
+    ]
+    sound = [Condition("clock", Category.NORMAL, "set by a time server")]
+    said = json.loads(announce.online(ash_creek(), 0, sound))
+    assert said["clock"] == {"trusted": True, "found": "set by a time server"}
+    assert said["health"] == []
 
 
 def test_a_nameless_station_in_an_unknown_place_goes_by_its_id() -> None:
@@ -57,6 +88,7 @@ def test_units_are_those_of_the_wire() -> None:
 def test_topics() -> None:
     assert announce.readings_topic("wells/north", "a") == "wells/north/a/readings"
     assert announce.status_topic("wells/north", "a") == "wells/north/a/status"
+    assert announce.gaps_topic("wells/north", "a") == "wells/north/a/gaps"
 
 
 def test_an_uplink_section_becomes_broker_settings() -> None:

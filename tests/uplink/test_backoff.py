@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edge.uplink.backoff import BackOff, VersionChoice
+from edge.uplink.backoff import BackOff, ShortConnections, VersionChoice
 
 
 @given(st.integers())
@@ -23,6 +23,20 @@ def test_pauses_double_from_a_second_to_five_minutes(seed: int) -> None:
 
 def test_two_stations_do_not_come_back_in_step() -> None:
     assert BackOff(Random(1)).next() != BackOff(Random(2)).next()
+
+
+def test_a_pause_can_be_made_long_at_once() -> None:
+    back_off = BackOff(Random(1))
+    back_off.lengthen()
+    assert 150.0 <= back_off.next() <= 300.0
+
+
+def test_three_short_connections_in_a_row_are_no_chance() -> None:
+    short = ShortConnections()
+    assert [short.ended(lasted) for lasted in (1, 1, 31, 29, 0, 2, 5, 400, 1)] == [
+        False, False, False, False, False, True, True, False, False,
+    ]  # fmt: skip
+    assert short.in_a_row == 1
 
 
 def test_auto_alternates_until_one_version_works_and_then_stays() -> None:

@@ -2,7 +2,7 @@
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from random import Random
@@ -11,13 +11,14 @@ import pytest
 from structlog.testing import capture_logs
 
 from edge.clock import Clock, SystemClock
+from edge.health import Condition
 from edge.journal.journal import JournalError
 from edge.readings import Journalled
 from edge.uplink import publisher as publisher_module
 from edge.uplink.books import Books
 from edge.uplink.publisher import Publisher
 from edge.uplink.senml import decode
-from edge.uplink.session import Message, Patience
+from edge.uplink.session import Allowances, Message
 from hw_fakes.broker import EmbeddedBroker
 from hw_fakes.clock import ManualClock
 from hw_fakes.link import CuttableLink
@@ -45,14 +46,23 @@ def make_publisher(
     port: int,
     *,
     clock: Clock | None = None,
-    patience: Patience | None = None,
+    allowances: Allowances | None = None,
     uplink: dict[str, object] | None = None,
+    conditions: Callable[[], Sequence[Condition]] = tuple,
     **broker: object,
 ) -> Publisher:
     station = ash_creek({"tls": False, **(uplink or {})})
     settings = settings_for(port, **broker)
     clock = clock or ManualClock(START_MS)
-    return Publisher(station, store, settings, clock=clock, rng=Random(7), patience=patience)
+    return Publisher(
+        station,
+        store,
+        settings,
+        clock=clock,
+        rng=Random(7),
+        conditions=conditions,
+        allowances=allowances,
+    )
 
 
 @asynccontextmanager
@@ -140,7 +150,7 @@ async def test_readings_wait_for_their_slot_on_the_wall_clock(mosquitto: Mosquit
     async with receiving(mosquitto.port) as receiver, running(publisher):
         await store.until(lambda: len(store.sent) == 10)
         await until(clock, lambda: clock.sleepers)
-        store.newest = 20
+        store.sendable = 20
         await clock.advance(239.0)
         assert publisher.pending == 10
         assert store.fetched == [(1, 10)]
@@ -154,7 +164,7 @@ async def test_a_clock_set_back_holds_up_nothing_for_long(mosquitto: Mosquitto) 
         await store.until(lambda: len(store.sent) == 10)
         await until(clock, lambda: clock.sleepers)
         clock.step(-7 * 86_400_000)
-        store.newest = 20
+        store.sendable = 20
         await clock.advance(FIVE_MINUTES)
         await store.until(lambda: len(store.sent) == 20)
 
@@ -165,7 +175,7 @@ async def test_stopping_sends_the_rest_and_says_so(mosquitto: Mosquitto) -> None
     async with receiving(mosquitto.port) as receiver, running(publisher) as task:
         await store.until(lambda: len(store.sent) == 10)
         await until(clock, lambda: clock.sleepers)
-        store.newest = 25
+        store.sendable = 25
         await publisher.stop()
         await task
         await receiver.until(lambda: receiver.status.get("state") == "offline")
@@ -237,7 +247,7 @@ async def test_after_an_outage_the_newest_readings_come_first(mosquitto: Mosquit
     ):
         await store.until(lambda: len(store.sent) == 100)
         await link.cut()
-        store.newest = 3100
+        store.sendable = 3100
         await clock.advance(3600)
         await link.restore()
         await pass_time_until(clock, lambda: len(receiver.books.seen) == 3100)
@@ -274,28 +284,36 @@ async def test_readings_deleted_meanwhile_are_passed_over(mosquitto: Mosquitto) 
     publisher.dropped(1, 20)
     async with receiving(mosquitto.port) as receiver, running(publisher):
         await receiver.until(lambda: receiver.numbers == [(61, 100)])
-        await store.until(lambda: list(store.sent) == [(61, 100)])
+        await store.until(lambda: list(store.sent) == [(21, 100)])
         assert publisher.pending == 0
         assert (1, 20) not in store.fetched
 
 
-async def test_readings_that_cannot_be_read_hold_up_no_newer_ones(mosquitto: Mosquitto) -> None:
+async def test_readings_that_cannot_be_read_hold_up_no_others(mosquitto: Mosquitto) -> None:
     class Damaged(MemoryStore):
+        sound = False
+
         async def fetch(self, first: int, last: int) -> list[Journalled]:
-            if first <= 20:
+            if not self.sound and first <= 20 and last >= 20:
                 raise JournalError("disk image is malformed")
             return await super().fetch(first, last)
 
     store, clock = Damaged(newest=100), ManualClock(START_MS)
     publisher = make_publisher(store, mosquitto.port, clock=clock, uplink={"pack_readings": 10})
+    why = "the journal cannot be read: disk image is malformed"
     with capture_logs() as logs:
         async with receiving(mosquitto.port) as receiver, running(publisher) as task:
-            await receiver.until(lambda: receiver.numbers == [(91, 100)])
-            store.newest = 105
-            await pass_time_until(clock, lambda: receiver.numbers == [(91, 105)])
+            await receiver.until(lambda: receiver.numbers == [(1, 10), (21, 100)])
+            store.sendable = 105
+            await pass_time_until(clock, lambda: receiver.numbers == [(1, 19), (21, 105)])
+            await until(clock, lambda: publisher.pending == 1)
+            assert publisher.state.why == why
+            store.sound = True
+            await pass_time_until(clock, lambda: receiver.numbers == [(1, 105)])
+            await until(clock, lambda: publisher.state.why == "")
             assert not task.done()
-    whys = [log["why"] for log in logs if log["event"] == "broker"]
-    assert whys == ["the journal cannot be read: disk image is malformed"]
+            assert receiver.books.duplicates == 0
+    assert why in [log.get("why") for log in logs]
 
 
 # ------------------------------------------------------------------------------------- outages
@@ -306,23 +324,23 @@ async def test_nothing_is_lost_and_every_duplicate_told_when_acknowledgements_ge
 ) -> None:
     """The link passes what is sent and swallows what comes back, as half-open connections do."""
     store, clock = MemoryStore(newest=0), ManualClock(START_MS)
-    patience = Patience(acknowledgement=1.0)
+    allowances = Allowances(acknowledgement=1.0)
     async with (
         CuttableLink(mosquitto.host, mosquitto.port) as link,
         receiving(mosquitto.port) as receiver,
-        running(make_publisher(store, link.port, clock=clock, patience=patience)) as task,
+        running(make_publisher(store, link.port, clock=clock, allowances=allowances)) as task,
     ):
         await receiver.until(lambda: receiver.status.get("state") == "online")
         await until(clock, lambda: clock.sleepers)
         link.hang(replies_only=True)
-        store.newest = 5000
+        store.sendable = 5000
         await clock.advance(FIVE_MINUTES)
         await receiver.until(lambda: len(receiver.books.seen) == 4000)  # a full window
         assert not store.sent
         # The session ends, and the will tells; only then is there a way back.
         await receiver.until(lambda: receiver.status.get("state") == "offline")
         await link.restore()
-        store.newest = 5010  # so that the packs are cut at other places than before
+        store.sendable = 5010  # so that the packs are cut at other places than before
         await pass_time_until(clock, lambda: len(store.sent) == 5010)
         await receiver.until(lambda: len(receiver.books.seen) == 5010)
         assert receiver.books.gaps() == []
@@ -337,11 +355,11 @@ async def test_a_broker_restarted_in_mid_stream_gets_everything(mosquitto: Mosqu
     async with running(publisher):
         async with receiving(mosquitto.port) as before:
             # Only now: a broker keeps nothing for a receiver that has not subscribed yet.
-            store.newest = 1000
+            store.sendable = 1000
             await pass_time_until(clock, lambda: len(store.sent) == 1000)
             await before.until(lambda: len(before.books.seen) == 1000)
             await until(clock, lambda: clock.sleepers)
-            store.newest = 3000
+            store.sendable = 3000
             store.gate.clear()
             await clock.advance(FIVE_MINUTES)
             await store.waiting_at_gate.wait()
@@ -444,13 +462,18 @@ async def test_a_quota_used_up_throws_nothing_away() -> None:
         publisher = make_publisher(store, settings.port, clock=clock, uplink={"pack_readings": 10})
         with capture_logs() as logs:
             async with running(publisher):
+                await until(clock, lambda: publisher.pending == 20)
                 await until(clock, lambda: clock.sleepers)
                 assert publisher.state.why == "the broker refuses readings: quota exceeded"
                 assert publisher.state.connected
-                assert publisher.pending == 20
+                condition = publisher.condition()
+                assert condition.found == (
+                    "connected to the broker, but the broker refuses readings: quota exceeded; "
+                    "20 readings wait to be sent"
+                )
+                assert condition.doing == "tried again in 300 s"
                 await clock.advance(FIVE_MINUTES)
                 await store.until(lambda: len(store.sent) == 30)
-                await until(clock, lambda: clock.sleepers)
                 assert publisher.state.why == ""
     assert [log["event"] for log in logs].count("broker takes readings") == 1
 

@@ -12,6 +12,10 @@ from edge.uplink.reasons import in_words, why_unreachable
     ("error", "why"),
     [
         (socket.gaierror(-2, "Name or service not known"), "the name b cannot be resolved"),
+        (
+            socket.gaierror(socket.EAI_AGAIN, "Temporary failure in name resolution"),
+            "the name b cannot be resolved: no name server answers",
+        ),
         (TimeoutError("timed out"), "no answer from b:8883"),
         (ConnectionRefusedError(111, "x"), "connection refused: nothing listens on b:8883"),
         (OSError(113, "No route to host"), "no connection to b:8883: No route to host"),

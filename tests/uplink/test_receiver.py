@@ -7,13 +7,15 @@ from random import Random
 import pytest
 
 from edge.clock import SystemClock
-from edge.readings import Journalled
+from edge.readings import Gap, Journalled, WhyGone
 from edge.status import Reason
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.receiver import ANY_STATION, Receiver
 from edge.uplink.senml import encode
 from edge.uplink.session import ConnectionLostError, Session
+from edge.uplink.stated_gaps import encode_gaps
 from hw_fakes.broker import EmbeddedBroker
+from tests.uplink.parts import PATIENCE, read_packet, scripted_broker
 
 READINGS = [Journalled(n, "level", 1_772_348_400_000 + n, float(n), Reason.OK) for n in (1, 2, 3)]
 
@@ -24,9 +26,9 @@ class ImpatientClock(SystemClock):
 
 
 @contextlib.asynccontextmanager
-async def receiving(port, **more):
+async def receiving(port, protocol="auto", **more):
     receiver = Receiver(
-        BrokerSettings("127.0.0.1", port, "ash-creek-listener"),
+        BrokerSettings("127.0.0.1", port, "ash-creek-listener", protocol=protocol),
         "livezero",
         ANY_STATION,
         clock=ImpatientClock(),
@@ -69,6 +71,47 @@ async def test_books_of_two_stations(mosquitto):
     assert receiver.library.malformed == 1
     assert receiver.states == {"a": "online", "b": "unreadable", "c": "unreadable"}
     assert new == [("a", READINGS), ("b", READINGS[::2])]
+
+
+async def test_stated_gaps_are_entered(mosquitto):
+    gaps = [Gap(2, 2, WhyGone.DROPPED, None, None, 0), Gap(50, 60, WhyGone.LOST, None, None, 0)]
+    async with receiving(mosquitto.port) as receiver:
+        await receiver.listening.wait()
+        async with sending(mosquitto.port) as sender:
+            payload = encode(READINGS[::2], "a", {"level": "m"}, "9f2c")
+            await sender.publish("livezero/a/readings", payload)
+            await sender.publish("livezero/a/gaps", encode_gaps(gaps, "a", "9f2c"))
+            await sender.publish("livezero/a/gaps", b"nothing of the kind")
+        await receiver.catch_up()
+    books = receiver.library.books["a"]
+    assert books.gaps() == []
+    assert books.explained() == {WhyGone.DROPPED: 1, WhyGone.LOST: 11}
+    assert receiver.library.malformed == 1
+    assert receiver.unexpected == 0
+
+
+async def test_what_nobody_asked_for_is_counted():
+    go = asyncio.Event()
+
+    async def babble(reader, writer):
+        await read_packet(reader)
+        writer.write(b"\x20\x02\x00\x00")
+        for number in b"\x01\x02\x03\x04":
+            await read_packet(reader)
+            writer.write(bytes([0x90, 3, 0, number, 1]))
+        await go.wait()
+        writer.write(b"\x30\x04\x00\x01ax")
+        writer.write(b"\x30\x06\x00\x03a/bx")
+        writer.write(b"\x30\x04\x00\x01\xffx")
+        writer.write(b"\x30\x0d\x00\x0aa/readings?")
+
+    async with scripted_broker(babble) as settings, receiving(settings.port, "3.1.1") as receiver:
+        await receiver.listening.wait()
+        session = receiver._session
+        go.set()
+        async with asyncio.timeout(PATIENCE):
+            await asyncio.wait([session.ended])
+        assert (receiver.unexpected, receiver.library.malformed) == (3, 1)
 
 
 async def test_it_falls_back_and_comes_back_after_a_restart():

@@ -47,8 +47,9 @@ def journals(draw: st.DrawFn) -> list[Journalled]:
 
 @given(journals())
 def test_every_reading_comes_back_exactly(readings: list[Journalled]) -> None:
-    pack = decode(encode(readings, "ash:creek-2", UNITS))
+    pack = decode(encode(readings, "ash:creek-2", UNITS, "9f2c"))
     assert pack.readings == readings
+    assert pack.journal == "9f2c"
     assert (pack.station, pack.first, pack.last) == (
         "ash:creek-2",
         readings[0].seq,
@@ -78,7 +79,7 @@ def test_bytes_from_nowhere_are_an_error_in_words(payload: bytes) -> None:
 
 
 LABELS = ["bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "t", "v", "vs", "s", "st"]
-LABELS += ["seq", "step", "first", "last"]
+LABELS += ["seq", "step", "first", "last", "journal"]
 texts = st.sampled_from(["", "a:b", "m", "open-loop", "saturated-low", "9:", "\ud800"])
 plain = st.none() | st.booleans() | st.integers() | st.floats() | texts
 json_values = plain | st.lists(plain, max_size=2) | st.dictionaries(texts, plain, max_size=2)

@@ -5,16 +5,19 @@ import os
 import socket
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from edge.uplink.dial import dial, make_client
 from edge.uplink.session import (
+    Allowances,
     ConnectError,
     ConnectionLostError,
     Message,
-    Patience,
     RefusedError,
     Session,
 )
@@ -206,7 +209,7 @@ async def test_a_broker_that_takes_the_connection_and_is_silent() -> None:
         await reader.read()
 
     async with scripted_broker(keep_silent) as settings:
-        error = await refusal(Session(settings, "5", patience=Patience(connection=0.05)))
+        error = await refusal(Session(settings, "5", allowances=Allowances(connection=0.05)))
     assert str(error) == "the broker took the connection but does not answer"
     assert error.not_understood
 
@@ -318,7 +321,7 @@ async def test_a_broker_that_acknowledges_nothing_is_left() -> None:
         await reader.read()
 
     async with scripted_broker(swallow) as settings:
-        session = Session(settings, "5", patience=Patience(acknowledgement=0.05))
+        session = Session(settings, "5", allowances=Allowances(acknowledgement=0.05))
         await session.connect()
         with pytest.raises(ConnectionLostError, match="has acknowledged nothing"):
             await session.publish("a", b"")
@@ -338,7 +341,7 @@ async def test_a_slow_broker_is_borne_with_as_long_as_it_gets_on() -> None:
         await reader.read()
 
     async with scripted_broker(dawdle) as settings:
-        session = Session(settings, "3.1.1", patience=Patience(acknowledgement=0.9))
+        session = Session(settings, "3.1.1", allowances=Allowances(acknowledgement=0.9))
         await session.connect()
         await asyncio.gather(*(session.publish("a", b"") for _ in range(20)))
         session.abort()
@@ -461,7 +464,7 @@ async def test_a_broker_that_ignores_the_farewell_is_left_all_the_same() -> None
         await asyncio.Event().wait()
 
     async with scripted_broker(read_no_more) as settings:
-        session = Session(settings, "3.1.1", patience=Patience(farewell=0.05))
+        session = Session(settings, "3.1.1", allowances=Allowances(farewell=0.05))
         await session.connect()
         stuck = session.publish("a", b"x" * 20_000_000)
         await session.close()
@@ -559,3 +562,40 @@ async def test_a_defect_in_reading_ends_the_session_and_not_the_loop(mosquitto: 
     session._client.loop_read = "not callable"
     with pytest.raises(ConnectionLostError, match="cannot be understood"):
         await session.publish("a", b"")
+
+
+# MQTT's packet types, with a body of any bytes: most of them make no sense.
+packets = st.tuples(
+    st.sampled_from([0x20, 0x30, 0x32, 0x34, 0x40, 0x50, 0x62, 0x70, 0x90, 0xB0, 0xC0, 0xD0, 0xE0])
+    | st.integers(0, 255),
+    st.binary(max_size=40),
+).map(lambda packet: bytes([packet[0], len(packet[1])]) + packet[1])
+
+
+@given(
+    version=st.sampled_from(["5", "3.1.1"]),
+    noise=st.lists(packets | st.binary(max_size=40), max_size=8).map(b"".join),
+)
+@settings(max_examples=100, deadline=None)
+def test_whatever_a_broker_says_a_session_bears_it(version: str, noise: bytes) -> None:
+    """Whoever waits is told of the end, and the loop hears of no error."""
+
+    async def talk_nonsense(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await read_packet(reader)
+        writer.write((CONNACK_5 if version == "5" else CONNACK_311) + noise)
+        await writer.drain()
+
+    async def converse() -> None:
+        errors: list[dict[str, object]] = []
+        asyncio.get_running_loop().set_exception_handler(lambda _, error: errors.append(error))
+        async with scripted_broker(talk_nonsense) as settings:
+            session = Session(settings, version, on_message=lambda _: None)
+            with suppress(ConnectError, ConnectionLostError, RefusedError):
+                await session.connect()
+                async with asyncio.timeout(PATIENCE):
+                    await session.publish("a", b"")
+            session.abort()
+            assert session.ended.done()
+        assert not errors
+
+    asyncio.run(converse())

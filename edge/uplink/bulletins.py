@@ -1,0 +1,132 @@
+"""What is said beside the readings: how the station is, and which numbers are gone for good.
+
+It must not hold up the readings. A broker that bears only short messages, and hangs up on longer
+ones, is told less: the status in short, gaps one at a time, and those no longer before the first
+readings.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+
+from edge.clock import Clock
+from edge.health import Condition
+from edge.station.model import Station
+from edge.uplink import announce
+from edge.uplink.link import Store
+from edge.uplink.sending import Sender, first_of
+from edge.uplink.session import ConnectionLostError, RefusedError, Session
+from edge.uplink.stated_gaps import encode_gaps
+
+# After so many connections lost over a bulletin it is put more briefly, or later.
+_TRIES = 2
+
+_GAPS_IN_A_MESSAGE = 20
+
+
+class Bulletins:
+    """Publishes a station's status and the gaps in its numbers, each until it is acknowledged.
+
+    All that takes a session raises ConnectionLostError; a refusal is noted.
+    """
+
+    def __init__(
+        self,
+        station: Station,
+        store: Store,
+        conditions: Callable[[], Sequence[Condition]],
+        sender: Sender,
+        *,
+        clock: Clock,
+        note: Callable[[str], None],
+    ) -> None:
+        """``station`` must have an uplink section; ``sender`` has packs under way meanwhile."""
+        assert station.uplink is not None  # noqa: S101 - said above
+        self._station = station
+        self._id = station.station.id
+        self._status_topic = announce.status_topic(station.uplink.topic_prefix, self._id)
+        self._gaps_topic = announce.gaps_topic(station.uplink.topic_prefix, self._id)
+        self._store = store
+        self._conditions = conditions
+        self._sender = sender
+        self._clock = clock
+        self._note = note
+        self._since = clock.monotonic()
+        self._told: list[object] = []
+        self._lost_over: Counter[str] = Counter()
+
+    def begin(self) -> None:
+        """Take note that a connection has come about."""
+        self._since = self._clock.monotonic()
+
+    def all_is_well(self) -> None:
+        """Take note that a connection has held: long messages may be tried again."""
+        self._lost_over.clear()
+
+    async def status(self, session: Session) -> None:
+        """Say that the station is there, and how its parts are."""
+        conditions = self._conditions()
+        self._told = _signals(conditions)
+        ago = self._clock.monotonic() - self._since
+        since_ms = self._clock.utc_ms() - round(ago * 1000)
+        status = announce.online(self._station, since_ms, conditions)
+        in_vain = self._lost_over[self._status_topic] >= _TRIES
+        if in_vain or not session.fits(self._status_topic, status):
+            self._note("the station's status is too large for the broker")
+            status = announce.online_in_short(self._id, since_ms)
+        await self._say(session, status)
+
+    async def status_if_changed(self, session: Session) -> None:
+        """Say how the parts are where that has changed."""
+        if _signals(self._conditions()) != self._told:
+            await self.status(session)
+
+    async def farewell(self, session: Session) -> None:
+        """Say that the station was stopped."""
+        await self._say(session, announce.offline(self._id, announce.STOPPED))
+
+    async def gaps_at_the_start(self, session: Session) -> None:
+        """State the gaps, unless connections were lost over that: then readings come first."""
+        if self._lost_over[self._gaps_topic] < _TRIES:
+            await self.gaps(session)
+
+    async def gaps(self, session: Session) -> None:
+        """State the gaps not stated yet; what does not go now is tried at the next slot."""
+        untold = self._store.untold()
+        portion = 1 if self._lost_over[self._gaps_topic] else _GAPS_IN_A_MESSAGE
+        for start in range(0, len(untold), portion):
+            gaps = untold[start : start + portion]
+            try:
+                message = encode_gaps(gaps, self._id, self._store.identity)
+                await self._publish(session, self._gaps_topic, message)
+            except RefusedError as error:
+                self._note(f"the broker refuses to be told of gaps: {error}")
+                return
+            for gap in gaps:
+                self._store.told(gap)
+
+    async def _say(self, session: Session, status: bytes) -> None:
+        try:
+            await self._publish(session, self._status_topic, status, retain=True)
+        except RefusedError as error:
+            self._note(f"the broker refuses the station's status: {error}")
+
+    async def _publish(
+        self, session: Session, topic: str, payload: bytes, *, retain: bool = False
+    ) -> None:
+        while len(self._sender.under_way) >= session.receive_maximum:
+            await first_of(self._sender.under_way)
+            self._sender.settle()
+        try:
+            await session.publish(topic, payload, retain=retain)
+        except ConnectionLostError:
+            self._lost_over[topic] += 1
+            raise
+        if self._lost_over[topic] < _TRIES:
+            self._lost_over[topic] = 0
+
+
+def _signals(conditions: Sequence[Condition]) -> list[object]:
+    """Return of the conditions what makes it worth telling anew; the words change all the time."""
+    return [(one.part, one.category) for one in conditions]
