@@ -32,6 +32,14 @@ class PtyPort:
         """Whether the adapter is there."""
         return self._master is not None
 
+    @property
+    def far_end(self) -> int:
+        """The file descriptor of the devices' end. Raises RuntimeError when not plugged."""
+        if self._master is None:
+            msg = f"{self.path} is not plugged"
+            raise RuntimeError(msg)
+        return self._master
+
     def attach(self, on_bytes: Callable[[bytes], None]) -> None:
         """Hand every portion of bytes that arrives to ``on_bytes``, across unplugging."""
         self._listeners.append(on_bytes)

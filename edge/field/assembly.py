@@ -50,17 +50,25 @@ def make_bus_tasks(station: Station, clock: Clock, sink: Sink) -> dict[str, BusT
                     channel: Point(settings.device, settings.sample_ms, settings.record_ms)
                     for channel, settings in channels.items()
                 },
-                {device: _rules(settings) for device, settings in bus.devices.items()},
+                {
+                    device: _rules(
+                        settings, sum(channel.device == device for channel in channels.values())
+                    )
+                    for device, settings in bus.devices.items()
+                },
                 clock=clock,
                 sink=sink,
             )
     return tasks
 
 
-def _rules(device: ModbusDevice | LineDevice) -> DeviceRules:
+def _rules(device: ModbusDevice | LineDevice, channels: int) -> DeviceRules:
     # To listen costs nothing: a device that talks unasked is listened to at every slot.
     unasked = isinstance(device, LineDevice) and device.request is None
-    return DeviceRules(1 + device.retries, 0.0 if unasked else device.back_off_limit.value)
+    # At the worst every channel is a request of its own, and each waits for what is still owed.
+    worst = channels * (3 + device.retries) * device.timeout.value
+    limit = 0.0 if unasked else device.back_off_limit.value
+    return DeviceRules(1 + device.retries, limit, worst)
 
 
 async def poll_once(station: Station, clock: Clock, wanted: Iterable[str]) -> dict[str, Sample]:

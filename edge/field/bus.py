@@ -14,18 +14,25 @@ channel's own pace.
 *Late is better than never.* Slots are counted on the wall clock. A round that took longer than its
 slot is followed at once by one round for all slots that passed meanwhile; how many were passed
 over is counted. A clock that is set back does not stop polling until it has caught up.
+
+*No round for ever.* Every wait in a driver has an end. Should a defect make one endless all the
+same, the round is given up as a crash, ten times later than it may end at the worst; the task is
+then started afresh by whoever supervises it.
 """
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import structlog
 
 from edge.clock import Clock
+from edge.field.bus_health import DeviceFault, condition_of_bus
 from edge.field.driver import Driver, Instant
 from edge.field.schedule import Patience, fell_due, first_slot_after
+from edge.health import Condition
 from edge.readings import Sample
 from edge.status import Quality, Reason, worst
 
@@ -37,6 +44,10 @@ _LONGEST_SLEEP = 60.0
 
 # A port or an address that cannot be opened is tried again at least this often, in seconds.
 _REOPEN_LIMIT = 30.0
+
+# A round that takes this many times as long as it may, plus so many real seconds, is a defect.
+_FAR_TOO_LONG = 10
+_AT_LEAST = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +61,14 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class DeviceRules:
-    """How a device is treated: how often it is asked in one poll, and the longest pause in s."""
+    """How a device is treated: how often it is asked in one poll, and the longest pause in s.
+
+    ``poll_within`` is how long a poll of it takes at the worst, in real seconds.
+    """
 
     tries: int
     back_off_limit: float
+    poll_within: float = 60.0
 
 
 @dataclass(slots=True)
@@ -89,6 +104,7 @@ class BusTask:
         sink: Sink,
     ) -> None:
         self.counts = PollCounts()
+        self._name = name
         self._driver = driver
         self._points = points
         self._clock = clock
@@ -97,20 +113,36 @@ class BusTask:
             device: _DeviceState(rules.tries, Patience(rules.back_off_limit))
             for device, rules in devices.items()
         }
+        longest_round = sum(rules.poll_within for rules in devices.values())
+        self._round_limit = _AT_LEAST + _FAR_TOO_LONG * longest_round
         self._reopening = Patience(_REOPEN_LIMIT)
         self._port_reason = Reason.OK
         self._log = structlog.get_logger().bind(bus=name)
 
     async def run(self) -> None:
-        """Poll until cancelled; the port is closed on the way out."""
+        """Poll until cancelled; the port is closed on the way out.
+
+        Raises TimeoutError when a round does not end.
+        """
         try:
             after = self._clock.utc_ms()
             while True:
                 after, until = await self._slots_to_poll(after)
-                await self._round(after, until)
+                async with asyncio.timeout(self._round_limit):
+                    await self._round(after, until)
                 after = until
         finally:
             await self._driver.close()
+
+    def condition(self) -> Condition:
+        """Say how the bus is: what does not answer, why, and when it is asked again."""
+        failing = [
+            DeviceFault(device, state.reason, state.patience.failures > 1, state.patience.limit)
+            for device, state in self._devices.items()
+            if state.reason is not Reason.OK
+        ]
+        asked = len(self.counts.polls)
+        return condition_of_bus(self._name, self._port_reason, _REOPEN_LIMIT, asked, failing)
 
     async def _slots_to_poll(self, after: int) -> tuple[int, int]:
         """Sleep until a slot later than ``after`` falls due; return the span that has to be polled.
@@ -216,4 +248,5 @@ _NO_ANSWER = {
     Reason.PORT_DENIED,
     Reason.PORT_UNUSABLE,
     Reason.NO_CONNECTION,
+    Reason.BABBLE,
 }

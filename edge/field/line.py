@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from edge.clock import Clock
 from edge.field.driver import Instant
 from edge.field.line_codec import LineReader, LineSplitter, number
-from edge.field.serial_port import SerialPort, why_closed
+from edge.field.serial_port import SerialPort
 from edge.readings import Sample
 from edge.station.model import LineBus
 from edge.station.reads import LineRead
@@ -54,10 +54,11 @@ class LineDriver:
     async def open(self) -> Reason:
         """See `Driver`."""
         self._last = None
+        self._splitter.overflowed = False
         self._heard.clear()
         longest = max(device.timeout.value for device in self._bus.devices.values())
         self._first_word_by = asyncio.get_running_loop().time() + longest
-        return self._port.open()
+        return await self._port.open()
 
     async def close(self) -> None:
         """See `Driver`."""
@@ -98,7 +99,7 @@ class LineDriver:
         self._splitter = self._splitter_for(device)
         self._lines = asyncio.Queue(_MOST_LINES_WAITING)
         if not self._port.write(request):
-            return why_closed(self._bus.port)
+            return self._port.why_closed()
         try:
             async with asyncio.timeout(settings.timeout.value):
                 line = await self._lines.get()
@@ -107,7 +108,9 @@ class LineDriver:
                     line = await self._lines.get()
         except TimeoutError:
             if not self.connected:
-                return why_closed(self._bus.port)
+                return self._port.why_closed()
+            if self._splitter.overflowed:
+                return Reason.BABBLE
             return Reason.SHORT_FRAME if self._splitter.unfinished else Reason.NO_REPLY
         return self._readers[device].read(line)
 
@@ -120,7 +123,9 @@ class LineDriver:
                 async with asyncio.timeout_at(self._first_word_by):
                     await self._heard.wait()
         if not self.connected:
-            return why_closed(self._bus.port), Instant.now(self._clock)
+            return self._port.why_closed(), Instant.now(self._clock)
+        if self._splitter.overflowed:
+            return Reason.BABBLE, Instant.now(self._clock)
         if self._last is None or loop.time() - self._last[2] > timeout:
             return Reason.SILENT, Instant.now(self._clock)
         line, instant, _ = self._last
@@ -130,8 +135,11 @@ class LineDriver:
         return LineSplitter(self._bus.devices[device].terminator.encode("latin-1"))
 
     def _bytes(self, data: bytes) -> None:
-        for line in self._splitter.feed(data):
-            self._last = line, Instant.now(self._clock), asyncio.get_running_loop().time()
-            self._heard.set()
-            if not self._lines.full():
-                self._lines.put_nowait(line)
+        lines = self._splitter.feed(data)
+        if not lines:
+            return
+        self._last = lines[-1], Instant.now(self._clock), asyncio.get_running_loop().time()
+        self._heard.set()
+        # The first ones count: an echo, then the reply.
+        for line in lines[: _MOST_LINES_WAITING - self._lines.qsize()]:
+            self._lines.put_nowait(line)

@@ -18,6 +18,10 @@ LONGEST_LINE = 4096
 """Bytes after which a line without an end is given up: the wrong baud rate, or noise."""
 
 
+# Python's float() knows more notations than devices do, such as "1_5" for 15.
+_NUMBER = re.compile(r" *[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)? *")
+
+
 @dataclass(frozen=True, slots=True)
 class _Check:
     digits: int
@@ -40,11 +44,17 @@ class LineSplitter:
     def __init__(self, terminator: bytes) -> None:
         self._terminator = terminator
         self._rest = b""
+        self.overflowed = False
+        """Whether what came last was longer than any line, and was given up."""
 
     def feed(self, data: bytes) -> list[bytes]:
         """Take bytes in any portions; return the lines they complete."""
         *lines, rest = (self._rest + data).split(self._terminator)
-        self._rest = b"" if len(rest) > LONGEST_LINE else rest
+        if lines:
+            self.overflowed = False
+        if len(rest) > LONGEST_LINE:
+            rest, self.overflowed = b"", True
+        self._rest = rest
         return lines
 
     @property
@@ -86,8 +96,7 @@ class LineReader:
 
 def number(text: str) -> float | Reason:
     """Read a field as a number; what is none, or is infinite, gives NOT_A_NUMBER."""
-    try:
-        value = float(text)
-    except ValueError:
+    if _NUMBER.fullmatch(text) is None:
         return Reason.NOT_A_NUMBER
+    value = float(text)
     return value if math.isfinite(value) else Reason.NOT_A_NUMBER

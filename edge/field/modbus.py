@@ -1,55 +1,48 @@
-"""Modbus RTU and Modbus TCP, over pymodbus.
+"""Modbus RTU and Modbus TCP: one request at a time, and what to make of what comes back.
 
-Theory of operation. pymodbus makes the frames, keeps the connection and matches replies with
-requests. Three things are added here:
-
-*Reasons.* pymodbus drops a frame it cannot use and then reports a time-out, whatever was wrong.
-The driver therefore listens to the raw bytes (pymodbus' ``trace_packet``) and, when a request has
-failed, has `diagnose` look at what was heard.
+Theory of operation. `modbus_frames` writes requests and finds replies; the ports carry bytes. What
+is left is bearing with devices and lines:
 
 *Late replies.* An RTU frame carries no transaction number: a reply that comes after its time-out
 would pass for the reply to the next request, if that goes to the same unit. Repeating the *same*
 request is harmless. A different one waits until the unit has had two more time-outs to say what it
-still had to say.
+still had to say. Over TCP the transaction's number tells a late reply.
 
 *Silence.* RTU frames are told apart by silence alone. A fast computer would ask the next unit
 before the last one's frame has ended in the ears of the others; so a request waits for the silence
 that the standard prescribes.
 
-*Sizes.* A reply must carry as many values as were asked for, by the function that was asked.
+*Babble.* Only the last of what was heard is kept, and looked through for the reply. Where more came
+than any device has to say, that is the reason there is none.
+
+*Half-dead connections.* A TCP connection can stand for a quarter of an hour after the other end has
+lost its power. When several requests in a row brought not a single byte, it is made anew.
 """
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import logging
-from collections.abc import Awaitable, Mapping, Sequence
-
-from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
-from pymodbus.exceptions import ModbusException
-from pymodbus.pdu import ModbusPDU
+from collections.abc import Mapping, Sequence
 
 from edge.clock import Clock
 from edge.field.driver import Instant, Said
-from edge.field.modbus_codec import (
-    Framing,
-    Request,
-    decode,
-    diagnose,
-    plan,
-    silence_between_frames,
-)
-from edge.field.serial_port import why_closed
+from edge.field.modbus_codec import Request, decode, plan, silence_between_frames
+from edge.field.modbus_frames import LONGEST_FRAME, Asked, Framing, diagnose, find_reply, values
+from edge.field.serial_port import SerialPort
+from edge.field.tcp_port import TcpPort
 from edge.readings import Sample
 from edge.station.model import ModbusDevice, ModbusRtuBus, ModbusTcpBus
 from edge.station.reads import ModbusRead
-from edge.status import Reason, modbus_exception
+from edge.status import Reason
 
-Client = AsyncModbusSerialClient | AsyncModbusTcpClient
+# Another unit's late frame and the reply: more is babble.
+_MOST_HEARD = 2 * LONGEST_FRAME
 
-# The driver says itself what went wrong, once a change of state; pymodbus says it on every poll.
-logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+# Requests in a row without a byte in reply, after which a TCP connection is made anew.
+_MOST_UNHEARD = 3
+
+# Seconds a TCP connection may take to be made, at the least: a lost packet costs one or three.
+_CONNECT_WITHIN = 3.0
 
 
 class ModbusDriver:
@@ -61,35 +54,32 @@ class ModbusDriver:
         self._bus = bus
         self._points = points
         self._clock = clock
-        self._heard = b""
         self._stray_until: dict[int, float] = {}  # unit -> event-loop time
         self._plans: dict[tuple[str, ...], list[Request]] = {}
         self._gap = silence_between_frames(bus.baud) if isinstance(bus, ModbusRtuBus) else 0.0
         self._quiet_until = 0.0  # event-loop time
         self._framing: Framing = "rtu" if isinstance(bus, ModbusRtuBus) else "tcp"
-        self._client: Client | None = None
+        self._port = self._make_port()
+        self._transaction = 0
+        self._asked: Asked | None = None
+        self._reply: asyncio.Future[bytes | None] | None = None  # None: the port was lost
+        self._heard = b""
+        self._heard_in_all = 0
+        self._unheard = 0
 
     @property
     def connected(self) -> bool:
         """See `Driver`."""
-        return self._client is not None and self._client.connected
+        return self._port.is_open
 
     async def open(self) -> Reason:
         """See `Driver`."""
-        await self.close()
-        self._client = self._make_client()
-        with contextlib.suppress(OSError):
-            connected = await self._client.connect()
-            _heed_cancellation()
-            if connected:
-                return Reason.OK
-        return self._why_closed()
+        self._unheard = 0
+        return await self._port.open()
 
     async def close(self) -> None:
         """See `Driver`."""
-        if self._client is not None:
-            self._client.close()
-            self._client = None
+        self._port.close()
 
     async def read(self, device: str, channels: Sequence[str], *, tries: int) -> list[Sample]:
         """See `Driver`."""
@@ -113,7 +103,7 @@ class ModbusDriver:
             before = Instant.now(self._clock)
             answer, replied = await self._try(device, request)
             instant = before.until(Instant.now(self._clock))
-            if failed or not replied:
+            if self._framing == "rtu" and (failed or not replied):
                 # Every try that failed still owes its reply, this one's success notwithstanding.
                 grace = 2 * device.timeout.value
                 self._stray_until[device.unit] = asyncio.get_running_loop().time() + grace
@@ -123,93 +113,68 @@ class ModbusDriver:
 
     async def _try(self, device: ModbusDevice, request: Request) -> tuple[list[int] | Reason, bool]:
         """Ask once; return the answer or a reason, and whether the device replied."""
-        if self._client is None or not self._client.connected:
-            return self._why_closed(), False
-        self._heard = b""
+        self._transaction = self._transaction % 0xFFFF + 1
+        asked = Asked(
+            self._framing,
+            device.unit,
+            request.function,
+            request.address,
+            request.count,
+            self._transaction,
+        )
+        reply: asyncio.Future[bytes | None] = asyncio.get_running_loop().create_future()
+        self._asked, self._reply = asked, reply
+        self._heard, self._heard_in_all = b"", 0
         try:
+            if not self._port.write(asked.frame):
+                return self._port.why_closed(), False
             async with asyncio.timeout(device.timeout.value):
-                reply = await _send(self._client, device.unit, request)
-        except (TimeoutError, ModbusException, OSError):
-            _heed_cancellation()
-            if not self.connected:
-                return self._why_closed(), False
-            return diagnose(self._heard, device.unit, request.function, self._framing), False
+                pdu = await reply
+        except TimeoutError:
+            return self._why_none(asked), False
         finally:
+            self._asked = self._reply = None
             self._quiet_until = asyncio.get_running_loop().time() + self._gap
-        _heed_cancellation()
-        return _values(request, reply), True
+        if pdu is None:
+            return self._port.why_closed(), False
+        return values(pdu, asked), True
+
+    def _why_none(self, asked: Asked) -> Reason:
+        """Say why there was no reply within the time-out."""
+        if not self._heard_in_all:
+            self._unheard += 1
+        if self._unheard >= _MOST_UNHEARD and isinstance(self._port, TcpPort):
+            self._port.close()
+        if self._heard_in_all > _MOST_HEARD:
+            return Reason.BABBLE
+        return diagnose(self._heard, asked)
 
     async def _wait_for_silence(self, unit: int) -> None:
         until = max(self._quiet_until, self._stray_until.pop(unit, 0.0))
         await asyncio.sleep(max(0.0, until - asyncio.get_running_loop().time()))
 
-    def _make_client(self) -> Client:
-        # Each request has a time-out of its own, its device's; the client's must only be longer.
-        longest = 2 * max(device.timeout.value for device in self._bus.devices.values())
+    def _make_port(self) -> SerialPort | TcpPort:
         bus = self._bus
         if isinstance(bus, ModbusRtuBus):
-            data_bits, parity, stop_bits = bus.line_settings
-            return AsyncModbusSerialClient(
-                bus.port,
-                baudrate=bus.baud,
-                bytesize=data_bits,
-                parity=parity,
-                stopbits=stop_bits,
-                timeout=longest,
-                retries=0,
-                reconnect_delay=0,
-                trace_packet=self._listen,
-            )
-        return AsyncModbusTcpClient(
-            bus.host,
-            port=bus.port,
-            timeout=longest,
-            retries=0,
-            reconnect_delay=0,
-            trace_packet=self._listen,
-        )
+            return SerialPort(bus, self._bytes, self._lost)
+        longest = max(device.timeout.value for device in bus.devices.values())
+        within = max(_CONNECT_WITHIN, 2 * longest)
+        return TcpPort(bus.host, bus.port, within, self._bytes, self._lost)
 
-    def _listen(self, sending: bool, data: bytes) -> bytes:
-        if not sending:
-            self._heard = data
-        return data
+    def _bytes(self, data: bytes) -> None:
+        # What comes unasked is nobody's reply.
+        if self._asked is None or self._reply is None or self._reply.done():
+            return
+        self._unheard = 0
+        self._heard_in_all += len(data)
+        self._heard = (self._heard + data)[-_MOST_HEARD:]
+        pdu = find_reply(self._heard, self._asked)
+        if pdu is not None:
+            self._reply.set_result(pdu)
 
-    def _why_closed(self) -> Reason:
-        if isinstance(self._bus, ModbusRtuBus):
-            return why_closed(self._bus.port)
-        return Reason.NO_CONNECTION
-
-
-def _send(client: Client, unit: int, request: Request) -> Awaitable[ModbusPDU]:
-    ask = {
-        1: client.read_coils,
-        2: client.read_discrete_inputs,
-        3: client.read_holding_registers,
-        4: client.read_input_registers,
-    }[request.function]
-    return ask(request.address, count=request.count, device_id=unit)
-
-
-def _heed_cancellation() -> None:
-    # asyncio.wait_for, which pymodbus uses, swallows a cancellation that comes at the same moment
-    # as the reply (up to Python 3.11). The task still knows that it was asked to end.
-    task = asyncio.current_task()
-    if task is not None and task.cancelling():
-        raise asyncio.CancelledError
-
-
-def _values(request: Request, reply: ModbusPDU) -> list[int] | Reason:
-    if reply.isError():
-        return modbus_exception(reply.exception_code)
-    if reply.function_code != request.function:
-        return Reason.WRONG_REPLY
-    if request.function in {1, 2}:
-        # Coils come in whole bytes: up to seven more than were asked for.
-        bits = [int(bit) for bit in reply.bits]
-        whole_bytes = (request.count + 7) // 8 * 8
-        return bits[: request.count] if len(bits) == whole_bytes else Reason.WRONG_REPLY
-    registers = list(reply.registers)
-    return registers if len(registers) == request.count else Reason.WRONG_REPLY
+    def _lost(self) -> None:
+        if self._reply is not None and not self._reply.done():
+            self._reply.set_result(None)
 
 
 def _spread(request: Request, reply: list[int] | Reason) -> Said:

@@ -1,4 +1,4 @@
-"""Modbus without the wire: which requests to make, what replies mean, why one failed. Pure."""
+"""Modbus without the wire: which requests to make, and what the registers mean. Pure."""
 
 from __future__ import annotations
 
@@ -6,14 +6,9 @@ import math
 import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
-
-from pymodbus.framer import FramerRTU
 
 from edge.station.reads import ModbusRead
 from edge.status import Reason
-
-Framing = Literal["rtu", "tcp"]
 
 FUNCTIONS = {"coil": 1, "discrete": 2, "holding": 3, "input": 4}
 """Function codes that read each table (Modbus Application Protocol V1.1b3, section 6)."""
@@ -88,39 +83,3 @@ def decode(registers: Sequence[int], point: ModbusRead) -> float | Reason:
     data = b"".join(word.to_bytes(2, point.byte_order) for word in words)
     value: int | float = struct.unpack(_FORMATS[point.type], data)[0]
     return value if math.isfinite(value) else Reason.NOT_A_NUMBER
-
-
-def diagnose(heard: bytes, unit: int, function: int, framing: Framing) -> Reason:
-    """Say why no valid reply came, from the bytes that were heard until the time-out.
-
-    The framing is that of Modbus over Serial Line V1.02 (``rtu``) or of the Modbus Messaging on
-    TCP/IP Implementation Guide V1.0b (``tcp``).
-    """
-    if not heard:
-        return Reason.NO_REPLY
-    return _diagnose_rtu(heard, unit, function) if framing == "rtu" else _diagnose_tcp(heard, unit)
-
-
-def _diagnose_rtu(heard: bytes, unit: int, function: int) -> Reason:
-    if len(heard) < 5:
-        return Reason.SHORT_FRAME
-    length = 5 if heard[1] & 0x80 else 5 + heard[2]
-    if len(heard) < length:
-        # Noise has a length byte too; only a frame that begins right is one that broke off.
-        begins_right = heard[0] == unit and heard[1] & 0x7F == function
-        return Reason.SHORT_FRAME if begins_right else Reason.BAD_CHECKSUM
-    body, checksum = heard[: length - 2], heard[length - 2 : length]
-    if FramerRTU.compute_CRC(body).to_bytes(2, "big") != checksum:
-        return Reason.BAD_CHECKSUM
-    return Reason.WRONG_REPLY if heard[0] == unit else Reason.WRONG_UNIT
-
-
-def _diagnose_tcp(heard: bytes, unit: int) -> Reason:
-    header, protocol = 6, heard[2:4]
-    if len(heard) < header + 2:
-        return Reason.SHORT_FRAME
-    if protocol != b"\0\0":
-        return Reason.WRONG_REPLY
-    if len(heard) < header + int.from_bytes(heard[4:6], "big"):
-        return Reason.SHORT_FRAME
-    return Reason.WRONG_REPLY if heard[6] == unit else Reason.WRONG_UNIT

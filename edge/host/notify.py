@@ -1,10 +1,20 @@
-"""Word to systemd, by the sd_notify protocol (a datagram of ``KEY=value`` lines; sd_notify(3))."""
+"""Word to systemd, by the sd_notify protocol (a datagram of ``KEY=value`` lines; sd_notify(3)).
+
+Signs of life come from the event loop itself: a loop that stands still gives none, and after
+``WatchdogSec`` the service manager ends the process with SIGABRT and starts it afresh. They say
+nothing of single tasks. A task that hangs is not mended by losing what all others hold in memory:
+a bus gives up a round that does not end by itself, and a disk that hangs would hang again.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import socket
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+
+# Seconds between two lines for the service manager where it wants no signs of life.
+_STATUS_EVERY = 30.0
 
 
 class Notifier:
@@ -34,7 +44,18 @@ class Notifier:
 
     def status(self, text: str) -> None:
         """One line for ``systemctl status``."""
-        self._send(f"STATUS={text}")
+        # A line break would begin another assignment.
+        self._send("STATUS=" + " ".join(text.splitlines()))
+
+    async def until(self, stop: asyncio.Event, status: Callable[[], str]) -> None:
+        """Give signs of life, and the ``status`` of the moment, until ``stop`` is set."""
+        while not stop.is_set():
+            self.alive()
+            self.status(status())
+            # Real seconds: the service manager has no other.
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(self.watchdog_period or _STATUS_EVERY):
+                    await stop.wait()
 
     def _send(self, message: str) -> None:
         if not self._address:

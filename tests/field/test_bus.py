@@ -8,8 +8,9 @@ import structlog
 from edge.field.assembly import channels_of, make_bus_tasks, poll_once
 from edge.field.bus import BusTask, DeviceRules, Point
 from edge.field.driver import Instant
+from edge.health import Condition
 from edge.station.loader import load
-from edge.status import Reason
+from edge.status import Category, Reason
 from hw_fakes.clock import ManualClock, ScaledClock
 from hw_fakes.faults import FaultKind
 from hw_fakes.hardware import Hardware
@@ -203,6 +204,45 @@ async def test_a_port_that_is_away_is_on_record_and_tried_again():
     assert [e["event"] for e in logs] == ["port fails", "port open again"]
 
 
+async def test_the_condition_of_a_bus_through_its_life():
+    async with running(every_minute("a", "b")) as (clock, driver, _, task):
+        assert task.condition() == Condition("bus rs485", Category.NORMAL, "no device asked yet")
+        await clock.advance(60)
+        assert task.condition().found == "2 devices answer"
+        driver.says["a"] = Reason.NO_REPLY
+        await clock.advance(60)
+        assert task.condition() == Condition(
+            "bus rs485",
+            Category.FAILURE,
+            "1 of 2 devices fails: a (no reply within the time-out)",
+            "asks again as ever; the other devices are asked as ever",
+        )
+        await clock.advance(60)
+        assert task.condition().doing.startswith("asks again every 5 min at least")
+        driver.connected, driver.port = False, Reason.PORT_DENIED
+        await clock.advance(60)
+        assert task.condition().found == "no permission to open the serial port"
+        driver.port = Reason.OK
+        driver.says.clear()
+        await clock.advance(600)
+        assert task.condition().sound
+
+
+async def test_a_round_that_never_ends_is_given_up_as_a_crash(monkeypatch):
+    monkeypatch.setattr("edge.field.bus._AT_LEAST", 0.02)
+    clock = ManualClock(1_000 * MINUTE)
+    driver = ScriptedDriver(clock)
+    driver.takes["a"] = float("inf")
+    rules = {"a": DeviceRules(1, 300.0, poll_within=0.001)}
+    task = BusTask("rs485", driver, every_minute("a"), rules, clock=clock, sink=lambda _: None)
+    running = asyncio.create_task(task.run())
+    await clock.settle()
+    await clock.advance(60)
+    with pytest.raises(TimeoutError):
+        await running
+    assert driver.closed
+
+
 @pytest.fixture
 async def line_of_five(tmp_path):
     port = PtyPort(tmp_path / "usb-rs485")
@@ -273,6 +313,13 @@ def test_to_listen_needs_no_back_off():
     limits = {name: bus._devices for name, bus in tank.items()}
     assert limits["hatch"]["gauge"].patience.limit == 0.0
     assert limits["panel"]["inputs"].patience.limit == 300.0
+
+
+def test_no_sound_round_is_ever_long_enough_to_be_given_up(line_of_five):
+    station, _, _ = line_of_five
+    task = make_bus_tasks(station, ManualClock(), lambda _: None)["rs485"]
+    # Five units of one channel each: two tries, and the wait for what may still be owed.
+    assert task._round_limit == pytest.approx(60 + 10 * 5 * 4 * 0.05)
 
 
 async def test_a_device_that_talks_unasked_in_the_wiring_check(tmp_path):

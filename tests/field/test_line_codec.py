@@ -85,11 +85,15 @@ def test_a_flipped_bit_is_noticed(body, bit, data):
     assert crc16.read(bytes(broken)) is Reason.BAD_CHECKSUM
 
 
-@pytest.mark.parametrize(("text", "value"), [("1.5", 1.5), (" -3 ", -3.0), ("+1e2", 100.0)])
+@pytest.mark.parametrize(
+    ("text", "value"), [("1.5", 1.5), (" -3 ", -3.0), (".5", 0.5), ("7.", 7.0), ("+1e2", 100.0)]
+)
 def test_numbers(text, value):
     assert number(text) == value
 
 
-@pytest.mark.parametrize("text", ["", "ERR", "nan", "-inf", "1,5", "--"])
+@pytest.mark.parametrize(
+    "text", ["", "ERR", "nan", "-inf", "1,5", "--", "1_5", "1e999", ".", "\xa01", "1\n"]
+)
 def test_texts_that_are_no_numbers(text):
     assert number(text) is Reason.NOT_A_NUMBER

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
-from edge.field.modbus_codec import Request, decode, diagnose, plan, silence_between_frames
+from edge.field.modbus_codec import Request, decode, plan, silence_between_frames
 from edge.station.reads import REGISTER_TYPES, ModbusRead
-from edge.status import Quality, Reason
+from edge.status import Reason
 
 
 def point(register, type_="uint16", table="input", **more):
@@ -100,63 +100,3 @@ def test_a_coil_is_nought_or_one():
 @pytest.mark.parametrize("registers", [[0x7FC0, 0], [0x7F80, 0], [0xFF80, 0]])
 def test_floats_that_are_no_number(registers):
     assert decode(registers, point(0, "float32")) is Reason.NOT_A_NUMBER
-
-
-# A reply of unit 1 to function 4 with one register, CRC by the rule of Modbus over Serial Line
-# V1.02, section 6.2.2 (the frame is computed here bit by bit, apart from the library in use).
-def crc(data):
-    register = 0xFFFF
-    for byte in data:
-        register ^= byte
-        for _ in range(8):
-            register = (register >> 1) ^ (0xA001 if register & 1 else 0)
-    return register.to_bytes(2, "little")
-
-
-def frame(*body):
-    return bytes(body) + crc(bytes(body))
-
-
-def test_the_crc_of_the_standard():
-    assert crc(b"\x02\x07") == b"\x41\x12"  # Modbus over Serial Line V1.02, section 6.2.2
-
-
-GOOD = frame(1, 4, 2, 0x12, 0x34)
-
-
-@pytest.mark.parametrize(
-    ("heard", "reason"),
-    [
-        (b"", Reason.NO_REPLY),
-        (GOOD[:3], Reason.SHORT_FRAME),
-        (GOOD[:6], Reason.SHORT_FRAME),
-        (GOOD[:-1] + b"\0", Reason.BAD_CHECKSUM),
-        (b"\xff\xfe\xfd\xfc\xfb\xfa", Reason.BAD_CHECKSUM),
-        (b"\x07\x55\x60\x00\x00\x00\x00", Reason.BAD_CHECKSUM),
-        (frame(2, 4, 2, 0x12, 0x34), Reason.WRONG_UNIT),
-        (frame(1, 3, 2, 0x12, 0x34), Reason.WRONG_REPLY),
-        (frame(2, 0x84, 2), Reason.WRONG_UNIT),
-    ],
-)
-def test_why_an_rtu_reply_failed(heard, reason):
-    assert diagnose(heard, 1, 4, "rtu") is reason
-
-
-@pytest.mark.parametrize(
-    ("heard", "reason"),
-    [
-        (b"", Reason.NO_REPLY),
-        (b"\0\1\0\0\0\5\1", Reason.SHORT_FRAME),
-        (b"\0\1\0\0\0\5\1\4\2\0", Reason.SHORT_FRAME),
-        (b"\0\1\0\0\0\5\2\4\2\0\0", Reason.WRONG_UNIT),
-        (b"\0\1\0\0\0\5\1\3\2\0\0", Reason.WRONG_REPLY),
-        (b"HTTP/1.1 400 Bad Request", Reason.WRONG_REPLY),
-    ],
-)
-def test_why_a_tcp_reply_failed(heard, reason):
-    assert diagnose(heard, 1, 4, "tcp") is reason
-
-
-@given(st.binary(max_size=40), st.sampled_from(["rtu", "tcp"]))
-def test_whatever_is_heard_has_a_bad_reason(heard, framing):
-    assert diagnose(heard, 1, 4, framing).quality is Quality.BAD

@@ -1,4 +1,3 @@
-import asyncio
 import io
 import json
 import socket
@@ -6,21 +5,8 @@ import socket
 import pytest
 import structlog
 
-from edge.clock import SystemClock
 from edge.host.logs import set_up_logs
 from edge.host.notify import Notifier
-from edge.host.supervise import CrashLoopError, supervise
-
-
-class NoWaiting(SystemClock):
-    def __init__(self):
-        self.now, self.slept = 0.0, []
-
-    def monotonic(self):
-        return self.now
-
-    async def sleep(self, seconds):
-        self.slept.append(seconds)
 
 
 # The protocol of sd_notify(3): datagrams of KEY=value to the socket that NOTIFY_SOCKET names.
@@ -78,52 +64,3 @@ def test_logs_are_text_when_asked():
     structlog.get_logger().info("station running")
     assert "station running" in out.getvalue()
     assert not out.getvalue().startswith("{")
-
-
-async def test_a_crashed_task_is_started_again():
-    clock, runs = NoWaiting(), []
-
-    async def run():
-        runs.append(None)
-        if len(runs) < 3:
-            raise RuntimeError("defect")
-
-    await supervise("bus rs485", run, clock)
-    assert len(runs) == 3
-    assert clock.slept == [1.0, 2.0]
-
-
-async def test_a_task_that_keeps_crashing_ends_the_daemon():
-    async def run():
-        raise RuntimeError("defect")
-
-    with pytest.raises(CrashLoopError, match="bus rs485") as caught:
-        await supervise("bus rs485", run, NoWaiting())
-    assert str(caught.value.__cause__) == "defect"
-
-
-async def test_crashes_far_apart_are_forgiven():
-    clock, runs = NoWaiting(), []
-
-    async def run():
-        runs.append(None)
-        clock.now += 200
-        if len(runs) < 12:
-            raise RuntimeError("defect")
-
-    await supervise("bus rs485", run, clock)
-    assert len(runs) == 12
-
-
-async def test_cancelling_is_no_crash():
-    started = asyncio.Event()
-
-    async def run():
-        started.set()
-        await asyncio.Event().wait()
-
-    task = asyncio.create_task(supervise("bus rs485", run, NoWaiting()))
-    await started.wait()
-    task.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await task
