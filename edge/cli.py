@@ -9,7 +9,7 @@ import click
 
 from edge import __version__
 
-COMMANDS = ("run", "check", "read", "bench", "listen", "export")
+COMMANDS = ("run", "check", "read", "bench", "listen", "export", "status")
 
 
 class _Commands(click.Group):

@@ -5,32 +5,45 @@
 Each arrow is a plain call or an event inside one asyncio loop; only the journal's commits run in a
 thread of their own. On the way out the tasks end in the order of the arrows, so that every sample
 taken becomes a reading kept, and what can still be sent in a few seconds is sent.
+
+All parts share one `StationClock`. While the time is not known, readings are kept with a stamp and
+not sent; once it is, the writer puts right what it has, and samples under way are put right here.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Mapping, Sequence
+import os
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from pathlib import Path
 from random import Random
 
 import structlog
 
-from edge.clock import Clock
+from edge import __version__
+from edge.clock import Clock, iso_utc
 from edge.field.assembly import make_bus_tasks
+from edge.health import Condition
 from edge.host.notify import Notifier
-from edge.host.supervise import supervise
+from edge.host.station_clock import AlwaysSynchronised, HostTime, StationClock
+from edge.host.status_socket import Description, serve
+from edge.host.supervise import Watched, supervise
 from edge.journal.journal import Journal
 from edge.journal.retention import Retention
 from edge.journal.writer import JournalWriter
 from edge.readings import Reading, Sample
 from edge.station.model import Station
 from edge.status import Category, Reason
+from edge.timekeeper import What
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.publisher import Publisher
 
 # Real seconds; no time-out of a device in use is as long.
 _BUSES_STOP_WITHIN = 10.0
+
+# How often to look whether the computer's clock can be trusted, or was set, in seconds.
+_LOOK_AT_CLOCK_EVERY = 10.0
 
 
 class Daemon:
@@ -45,19 +58,40 @@ class Daemon:
         clock: Clock,
         environ: Mapping[str, str],
         rng: Random,
+        host_time: HostTime | None = None,
     ) -> None:
-        """``journal`` is open and will be closed; without a ``broker`` nothing is published."""
+        """``journal`` is open and will be closed; without a ``broker`` nothing is published.
+
+        ``host_time`` says how far ``clock`` can be trusted; by default it is right.
+        """
         self.station = station
+        self.clock = StationClock(
+            clock,
+            host_time or AlwaysSynchronised(),
+            station.clock.trust,
+            newest_ms=journal.newest_utc_ms(),
+        )
         self.room = station.room()
         strange = self.room.restore(journal.states())
         keep = station.journal
-        rule = Retention(round(keep.keep.value * 1000), round(keep.size_limit.value))
-        self.writer = JournalWriter(journal, rule, clock)
-        self.buses = make_bus_tasks(station, clock, self.take_round)
+        rule = Retention(
+            round(keep.keep.value * 1000),
+            round(keep.size_limit.value),
+            round(keep.thin_to.value * 1000),
+        )
+        self.writer = JournalWriter(journal, rule, self.clock)
+        self.buses = make_bus_tasks(station, self.clock, self.take_round)
         self.publisher = (
             None
             if broker is None
-            else Publisher(station, self.writer, broker, clock=clock, rng=rng)
+            else Publisher(
+                station,
+                self.writer,
+                broker,
+                clock=self.clock,
+                rng=rng,
+                conditions=self._conditions_but_the_link,
+            )
         )
         if self.publisher:
             self.writer.on_drop = self.publisher.dropped
@@ -65,8 +99,11 @@ class Daemon:
         """Readings handed to the journal so far."""
         self.latest: dict[str, Reading] = {}
         """The newest reading of every series."""
+        self._journal_path: Path = journal.path
         self._doubted: set[str] = set()
-        self._clock = clock
+        self._watched = Watched(self.clock)
+        self._stopping = False
+        self._started = self.clock.monotonic()
         self._notifier = Notifier(environ)
         self._log = structlog.get_logger()
         if strange:
@@ -79,12 +116,16 @@ class Daemon:
         """
         async with contextlib.AsyncExitStack() as stack:
             stack.push_async_callback(self.writer.close)
+            await stack.enter_async_context(serve(self._journal_path, self.describe))
             async with asyncio.TaskGroup() as group:
-                writer = group.create_task(supervise("journal", self.writer.run, self._clock))
+                writer = group.create_task(self._supervised("journal", self.writer.run))
+                await self._look_at_clock()  # before the first sample is stamped
+                clock = group.create_task(self._supervised("clock", self._watch_clock))
                 async with self._running(group):
                     self._notifier.ready()
                     self._log.info("station running", station=self.station.station.id)
-                    await self._until(stop)
+                    await self._notifier.until(stop, self.summary)
+                clock.cancel()
                 writer.cancel()
         self._log.info("station stopped", made=self.made, newest=self.writer.newest)
 
@@ -92,13 +133,14 @@ class Daemon:
     async def _running(self, group: asyncio.TaskGroup) -> AsyncIterator[None]:
         """Keep buses and publisher running; on the way out, stop them in the river's order."""
         buses = [
-            group.create_task(supervise(f"bus {name}", bus.run, self._clock))
+            group.create_task(self._supervised(f"bus {name}", bus.run))
             for name, bus in self.buses.items()
         ]
         publishing = self.publisher and group.create_task(
-            supervise("publisher", self.publisher.run, self._clock)
+            self._supervised("publisher", self.publisher.run)
         )
         yield
+        self._stopping = True
         self._notifier.stopping()
         for task in buses:
             task.cancel()
@@ -106,36 +148,94 @@ class Daemon:
         if stuck:
             self._log.error("buses do not stop", tasks=len(stuck))
         # What has been added up since the last record would otherwise be a gap after the restart.
-        self.writer.submit([], self.room.states())
+        self.writer.submit([], self.room.states(), self.clock.stamp)
         await self.writer.flush()
         if self.publisher and publishing:
             await self.publisher.stop()
             publishing.cancel()
 
-    async def _until(self, stop: asyncio.Event) -> None:
-        """Wait for ``stop``, giving the service manager signs of life meanwhile."""
-        while not stop.is_set():
-            self._notifier.alive()
-            self._notifier.status(self.summary())
-            # Real seconds: the service manager has no other.
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(self._notifier.watchdog_period or 30.0):
-                    await stop.wait()
+    async def _supervised(self, name: str, run: Callable[[], Awaitable[None]]) -> None:
+        await supervise(
+            name, run, self.clock, may_end=lambda: self._stopping, watched=self._watched
+        )
 
     def take_round(self, samples: Sequence[tuple[Sample, bool]]) -> None:
         """Turn the samples of a round into readings and hand those to the journal."""
-        made = self.room.take(samples)
+        now_known = [(self.clock.restamped(sample), due) for sample, due in samples]
+        made = self.room.take(now_known, timed=self.clock.trusted)
         for reading in made.readings:
             self._note(reading)
         self.made += len(made.readings)
         if made.readings:
-            self.writer.submit(made.readings, made.states)
+            self.writer.submit(made.readings, made.states, self.clock.stamp)
+
+    # ---------------------------------------------------------------------------------- the time
+
+    async def _watch_clock(self) -> None:
+        while True:
+            await self.clock.sleep(_LOOK_AT_CLOCK_EVERY)
+            await self._look_at_clock()
+
+    async def _look_at_clock(self) -> None:
+        found = self.clock.look()
+        if found is None:
+            return
+        log = self._log.info if found.what is What.TRUSTED else self._log.warning
+        log("clock", found=found.words)
+        if found.what is What.TRUSTED:
+            await self.writer.give_true_time(self.clock.boot, self.clock.offset_ms)
+
+    # ------------------------------------------------------------------------------ how it stands
+
+    def conditions(self) -> list[Condition]:
+        """Say how the parts of the station are."""
+        link = [self.publisher.condition()] if self.publisher else []
+        clock, journal, *others = self._conditions_but_the_link()
+        return [clock, journal, *link, *others]
+
+    def _conditions_but_the_link(self) -> list[Condition]:
+        return [
+            self.clock.condition(),
+            self.writer.condition(),
+            *(bus.condition() for bus in self.buses.values()),
+            *self._watched.conditions(),
+        ]
+
+    def describe(self) -> Description:
+        """Say how the station is, for ``livezero status``."""
+        info = self.station.station
+        since_ms = self.clock.utc_of(self._started)
+        doubtful = [one for one in self.latest.values() if not _well(one)]
+        return {
+            "station": info.id,
+            "name": info.name or info.id,
+            "version": __version__,
+            "pid": os.getpid(),
+            "since": iso_utc(since_ms),
+            "parts": [
+                {
+                    "part": one.part,
+                    "category": one.category.value,
+                    "found": one.found,
+                    "doing": one.doing,
+                }
+                for one in self.conditions()
+            ],
+            "series_good": len(self.latest) - len(doubtful),
+            "series": len(self.latest),
+            "doubtful": [
+                {"series": one.series, "reason": one.reason.slug, "why": one.reason.text}
+                for one in doubtful
+            ],
+        }
 
     def summary(self) -> str:
         """One line on how the station is."""
-        good = sum(reading.reason is Reason.OK for reading in self.latest.values())
+        good = sum(_well(reading) for reading in self.latest.values())
         link = self.publisher.summary() if self.publisher else "no broker configured"
-        return f"{good} of {len(self.latest)} series good; {self.writer.newest} readings; {link}"
+        text = f"{good} of {len(self.latest)} series good; {self.writer.newest} readings; {link}"
+        unsound = [one.found for one in self._conditions_but_the_link() if not one.sound]
+        return "; ".join([text, *unsound])
 
     def _note(self, reading: Reading) -> None:
         """Remember the reading; log a change of status that its bus does not log already."""
@@ -156,3 +256,8 @@ class Daemon:
         elif reading.reason is Reason.OK and reading.series in self._doubted:
             self._doubted.discard(reading.series)
             self._log.info("value good again", series=reading.series)
+
+
+def _well(reading: Reading) -> bool:
+    # A rate that has not seen its first pulse, say, is no cause for concern.
+    return reading.reason is Reason.OK or reading.reason.passes_by_itself

@@ -21,6 +21,7 @@ from edge.commands.common import (
 )
 from edge.daemon import Daemon
 from edge.host.logs import LogStyle, set_up_logs
+from edge.host.station_clock import KernelTime
 from edge.host.supervise import CrashLoopError
 from edge.journal.journal import Journal, JournalError
 from edge.station.loader import journal_path
@@ -53,7 +54,13 @@ def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) ->
     except (JournalError, SettingsError) as error:
         refuse(str(error))
     daemon = Daemon(
-        station, opened, settings, clock=SystemClock(), environ=os.environ, rng=Random()
+        station,
+        opened,
+        settings,
+        clock=SystemClock(),
+        environ=os.environ,
+        rng=Random(),
+        host_time=KernelTime(),
     )
     try:
         asyncio.run(_until_told_to_stop(daemon))

@@ -1,0 +1,203 @@
+"""What a program does to the files of a directory, call by call, as strace(1) sees it.
+
+strace writes every string and path in hexadecimal (``-xx``), so what was written to the disk can be
+read back out of its record. Calls that could change a file in some other way than the ones known
+here are traced as well, so that one that turns up raises instead of being overlooked. Changes made
+through a memory map cannot be seen; SQLite makes such changes to its ``-shm`` file alone, which is
+memory by another name and never outlives a power cut.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+STRACE = shutil.which("strace")
+
+_KNOWN = (
+    "openat,pwrite64,write,lseek,fsync,fdatasync,ftruncate,unlink,unlinkat,rename,renameat,"
+    "renameat2,mmap"
+)
+_UNKNOWN = (
+    "open,creat,pwritev,pwritev2,writev,sync_file_range,truncate,fallocate,link,linkat,symlink,"
+    "symlinkat,mkdir,mkdirat,copy_file_range,sendfile,splice,msync,sync,syncfs"
+)
+
+_HEX = r"(?:\\x[0-9a-f]{2})*"
+_STRING = re.compile(rf'"({_HEX})"')
+_HANDLE = re.compile(rf"^(\d+)<({_HEX})>")
+_CALL = re.compile(r"(?P<pid>\d+) +(?P<call>\w+)\((?P<rest>.*)")
+_UNFINISHED = re.compile(r"(?P<pid>\d+) +(?P<begun>\w+\(.*) <unfinished \.\.\.>")
+_RESUMED = re.compile(r"(?P<pid>\d+) +<\.\.\. \w+ resumed>(?P<rest>.*)")
+_RESULT = re.compile(r"\) += (-?\d+)[^\"]*$")
+
+MEMORY_SUFFIX = "-shm"
+
+AT_END = -1
+"""Offset of what is written to a file opened to append: its length at that moment."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A file was opened, and made where it was not there and ``create`` was asked for."""
+
+    name: str
+    create: bool
+    empty: bool
+    """Whether it was emptied by that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Bytes were written at an offset, which may be `AT_END`."""
+
+    name: str
+    offset: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Truncated:
+    """The length of a file was set."""
+
+    name: str
+    length: int
+
+
+@dataclass(frozen=True, slots=True)
+class Synced:
+    """A flush of a file has returned; of the directory itself where ``name`` is ""."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unlinked:
+    """A name was taken away."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Renamed:
+    """A file was given another name, whatever bore that before."""
+
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """The program wrote to its standard output: it is that far."""
+
+    words: str
+
+
+Operation = Opened | Written | Truncated | Synced | Unlinked | Renamed | Said
+
+
+class UnknownCallError(Exception):
+    """A program changed a file of the directory in a way that is not understood here."""
+
+
+def trace(command: Sequence[str], directory: Path, record: Path) -> list[Operation]:
+    """Run the command to its end; return what it and its children did to files in ``directory``.
+
+    ``record`` is where strace's own record goes: some 20 kB for each 4 kB written. Raises
+    CalledProcessError when the command fails, and UnknownCallError.
+    """
+    assert STRACE
+    options = ["--follow-forks", "--seccomp-bpf", "-yy", "-xx", "-s", "1000000"]
+    calls = f"trace={_KNOWN},{_UNKNOWN}"
+    full = [STRACE, *options, "-o", str(record), "-e", calls, *command]
+    subprocess.run(full, check=True, capture_output=True)
+    with record.open(encoding="ascii") as lines:
+        return list(operations(lines, directory.resolve()))
+
+
+def operations(lines: Iterator[str], directory: Path) -> Iterator[Operation]:
+    """Yield what the lines of a record say of files in ``directory``, and what was said."""
+    begun: dict[str, str] = {}
+    offsets: dict[tuple[str, int], int] = {}
+    for line in lines:
+        if match := _UNFINISHED.match(line):
+            begun[match["pid"]] = match["begun"]
+            continue
+        if match := _RESUMED.match(line):
+            line = f"{match['pid']} {begun.pop(match['pid'])}{match['rest']}"
+        call, result = _CALL.match(line), _RESULT.search(line)
+        if call and result and int(result[1]) >= 0:
+            done = _Call(call["pid"], call["call"], call["rest"], int(result[1]))
+            yield from _operation(done, directory, offsets)
+
+
+@dataclass(frozen=True, slots=True)
+class _Call:
+    pid: str
+    name: str
+    rest: str
+    result: int
+
+
+def _operation(
+    done: _Call, directory: Path, offsets: dict[tuple[str, int], int]
+) -> Iterator[Operation]:
+    """Yield what a call did, if anything; ``offsets`` is where each process's open files stand."""
+    call, rest, result = done.name, done.rest, done.result
+    if call == "write" and rest.startswith("1<"):
+        yield Said(_bytes(_STRING.search(rest)[1]).decode())
+        return
+    handle = _HANDLE.match(rest)
+    paths = [_bytes(handle[2])] if handle else [_bytes(text) for text in _STRING.findall(rest)]
+    if call == "mmap":
+        paths = [_bytes(text) for text in re.findall(rf"\d<({_HEX})>", rest)]
+    names = [_name(path, directory) for path in paths]
+    if all(name is None or name.endswith(MEMORY_SUFFIX) for name in names):
+        return
+    name = names[0]
+    arguments = rest[: rest.rindex(")")].split(", ")
+    match call:
+        case "openat":
+            flags = arguments[2].split("|")
+            offsets[done.pid, result] = AT_END if "O_APPEND" in flags else 0
+            yield Opened(name, "O_CREAT" in flags, "O_TRUNC" in flags)
+        case "pwrite64":
+            data = _bytes(_STRING.search(rest)[1])[:result]
+            yield Written(name, int(arguments[-1]), data)
+        case "write":
+            at = done.pid, int(handle[1])
+            yield Written(name, offsets[at], _bytes(_STRING.search(rest)[1])[:result])
+            if offsets[at] != AT_END:
+                offsets[at] += result
+        case "lseek":
+            at = done.pid, int(handle[1])
+            if offsets[at] != AT_END:
+                offsets[at] = result
+        case "ftruncate":
+            yield Truncated(name, int(arguments[-1]))
+        case "fsync" | "fdatasync":
+            yield Synced(name)
+        case "unlink" | "unlinkat":
+            yield Unlinked(name)
+        case "rename" | "renameat" | "renameat2":
+            yield Renamed(*names)
+        case "mmap" if "MAP_SHARED" not in rest or "PROT_WRITE" not in rest:
+            pass
+        case _:
+            raise UnknownCallError(f"{call} on {', '.join(map(str, names))}")
+
+
+def _name(path: bytes, directory: Path) -> str | None:
+    """Return the name of a file within the directory, "" for itself, None for any other."""
+    try:
+        return str(Path(path.decode()).relative_to(directory)).removeprefix(".")
+    except ValueError:
+        return None
+
+
+def _bytes(text: str) -> bytes:
+    return bytes.fromhex(text.replace(r"\x", ""))
