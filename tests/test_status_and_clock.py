@@ -46,6 +46,7 @@ def test_codes_that_stand_in_journals_never_change():
         48: "no-connection",
         49: "silent",
         50: "internal",
+        51: "babble",
         61: "illegal-function",
         62: "illegal-address",
         63: "illegal-value",

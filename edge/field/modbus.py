@@ -89,7 +89,7 @@ class ModbusDriver:
         samples: list[Sample] = []
         for request in self._plans[key]:
             answer, instant = await self._ask(self._bus.devices[device], request, tries)
-            if answer is Reason.NO_REPLY:
+            if answer in (Reason.NO_REPLY, Reason.BABBLE):
                 tries = 1  # most likely it is the device; do not wait the same wait over and over
             samples += instant.samples(_spread(request, answer))
         return samples

@@ -11,9 +11,31 @@ import os
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from typing import NamedTuple
 
 COMPANIONS = ("", "-wal", "-shm", "-journal")
 """What the names of the files of one SQLite database end in."""
+
+
+class Place(NamedTuple):
+    """What tells a file on a disk from every other, whatever its name."""
+
+    device: int
+    inode: int
+
+
+def place(path: Path) -> Place | None:
+    """Return the place of what lies at ``path``; None when nothing does, or it cannot be told."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return Place(found.st_dev, found.st_ino)
+
+
+def beside(path: Path, ending: str) -> Path:
+    """Return the path of a file that is named after another, with an ending."""
+    return path.with_name(path.name + ending)
 
 
 def copy_database(source: sqlite3.Connection, target: Path) -> None:
@@ -21,7 +43,7 @@ def copy_database(source: sqlite3.Connection, target: Path) -> None:
 
     Raises OSError or sqlite3.Error; then there is no ``target``, or the one there was.
     """
-    unfinished = target.with_name(f"{target.name}.part")
+    unfinished = beside(target, ".part")
     try:
         remove_database(unfinished)
         with closing(sqlite3.connect(unfinished)) as copy:
@@ -38,7 +60,7 @@ def put_in_place(file: Path, target: Path) -> None:
     """Flush a closed database file and give it its name; what bore the name before is gone."""
     # A write-ahead log that bears the name belongs to another file.
     for companion in COMPANIONS[1:]:
-        target.with_name(target.name + companion).unlink(missing_ok=True)
+        beside(target, companion).unlink(missing_ok=True)
     flush(file)
     file.replace(target)
     flush(target.parent)
@@ -47,7 +69,7 @@ def put_in_place(file: Path, target: Path) -> None:
 def remove_database(path: Path) -> None:
     """Remove a database with its companions; nothing happens where there is none."""
     for companion in COMPANIONS:
-        path.with_name(path.name + companion).unlink(missing_ok=True)
+        beside(path, companion).unlink(missing_ok=True)
 
 
 def flush(path: Path) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from edge.journal import opening
 from edge.journal.about import keep_about
 from edge.journal.errors import AstrayError, DamagedError, JournalError, is_damage
-from edge.journal.files import copy_database
+from edge.journal.files import Place, beside, copy_database, place
 from edge.journal.timing import make_marks
 from edge.readings import Series
 
@@ -29,14 +29,15 @@ class OpenedFile:
         self._series = list(series)
         self.rescued: Rescued | None = None
         """What was salvaged, where the file was found damaged."""
-        self._place: tuple[int, int] | None = None
-        """Device and inode of the open file; None while it is closed."""
-        self._device: int | None = None
+        self._closed = True
+        self._file: Place | None = None
+        """Where the file lies that was opened last, and its write-ahead log."""
+        self._log: Place | None = None
         self._open()
 
     def close(self) -> None:
         """Close the file; what was committed is safe already."""
-        self._place = None
+        self._closed = True
         self._db.close()
         self._lock.close()
 
@@ -45,26 +46,33 @@ class OpenedFile:
 
         Raises AstrayError. Cheap enough to be asked before every commit.
         """
-        if self._place is None:
+        if self._closed:
             raise AstrayError(f"{self.path}: the file is closed")
-        try:
-            found = self.path.stat()
-        except OSError as error:
-            raise AstrayError(f"{self.path}: {error.strerror}") from None
-        if (found.st_dev, found.st_ino) != self._place:
+        found = place(self.path)
+        if found is None:
+            raise AstrayError(f"{self.path}: the file is gone")
+        if found != self._file:
             raise AstrayError(f"{self.path}: another file lies there than the one that was open")
 
     def reopen(self) -> None:
         """Close the file and open what lies at its path now.
 
-        A file that was deleted under our hands is still open: it is put back first. Raises
-        JournalError; the file then is closed, and every use of it an sqlite3.Error.
+        A file that was deleted under our hands is still open: it is put back first. One that
+        another was put in the place of is kept beside it (``NAME.replaced``). Raises JournalError;
+        the file then is closed, and every use of it an sqlite3.Error.
         """
-        self._refuse_another_medium()
-        if not self.path.exists():
+        found = place(self.path)
+        if found is None:
+            self._refuse_another_medium()
+        if found != self._file and not self._closed:
+            aside = self.path.with_name(f"{self.path.name}.replaced")
             with contextlib.suppress(sqlite3.Error, OSError):
-                copy_database(self._db, self.path)
+                copy_database(self._db, aside if found else self.path)
         self.close()
+        # SQLite leaves its log behind then; it would spoil the file that lies there now.
+        if found != self._file and self._log and place(beside(self.path, "-wal")) == self._log:
+            for ending in ("-wal", "-shm"):
+                beside(self.path, ending).unlink(missing_ok=True)
         self._open()
 
     def rescue(self) -> None:
@@ -124,18 +132,17 @@ class OpenedFile:
                     raise DamagedError(f"{self.path}: {error}") from None
                 raise
             keep_about(self.path, self._db)
-            found = self.path.stat()
-            self._place, self._device = (found.st_dev, found.st_ino), found.st_dev
+            self._file, self._log = place(self.path), place(beside(self.path, "-wal"))
+            self._closed = False
         except BaseException:
             self._db.close()
             raise
 
     def _refuse_another_medium(self) -> None:
         """Raise JournalError where the medium is gone: a new file would later hide behind it."""
-        if not self.path.exists():
-            parent = self.path.parent
-            if not parent.is_dir() or parent.stat().st_dev != self._device:
-                raise JournalError(f"{self.path}: the medium that holds the journal is not there")
+        parent = place(self.path.parent)
+        if parent is None or (self._file and parent.device != self._file.device):
+            raise JournalError(f"{self.path}: the medium that holds the journal is not there")
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[None]:

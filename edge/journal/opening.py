@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from edge.journal.errors import DamagedError, JournalError, is_damage
+from edge.journal.files import beside
 from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def prepare(path: Path) -> None:
     """
     if _size(path) == 0:
         # SQLite would throw the log away.
-        if _size(_beside(path, "-wal")):
+        if _size(beside(path, "-wal")):
             raise DamagedError(f"{path}: the file is empty, its write-ahead log is not")
         _migrate(path)
         return
@@ -141,7 +142,7 @@ def discard_quarantine(path: Path) -> None:
 
 def _log_breaks_off(path: Path) -> bool:
     """Tell whether SQLite would leave out what was committed, behind a damaged page of its log."""
-    if not _size(_beside(path, "-wal")):
+    if not _size(beside(path, "-wal")):
         return False
     from edge.journal import salvage  # noqa: PLC0415
 
@@ -185,7 +186,7 @@ def _marks(path: Path) -> tuple[int, int]:
 
 def was_a_journal(path: Path) -> bool:
     """Tell whether what cannot be read at ``path`` is a journal all the same, and ours to save."""
-    return _size(_lock_file(path)) > 0 or _size(_beside(path, "-wal")) > 0 or bears_traces(path)
+    return _size(_lock_file(path)) > 0 or _size(beside(path, "-wal")) > 0 or bears_traces(path)
 
 
 def bears_traces(path: Path) -> bool:
@@ -195,11 +196,7 @@ def bears_traces(path: Path) -> bool:
 
 
 def _lock_file(path: Path) -> Path:
-    return _beside(path, "-lock")
-
-
-def _beside(path: Path, ending: str) -> Path:
-    return path.with_name(path.name + ending)
+    return beside(path, "-lock")
 
 
 def _size(path: Path) -> int:

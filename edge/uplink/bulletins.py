@@ -93,16 +93,18 @@ class Bulletins:
 
     async def gaps(self, session: Session) -> None:
         """State the gaps not stated yet; what does not go now is tried at the next slot."""
-        untold = self._store.untold()
+        untold, journal = self._store.untold(), self._store.identity
         portion = 1 if self._lost_over[self._gaps_topic] else _GAPS_IN_A_MESSAGE
         for start in range(0, len(untold), portion):
             gaps = untold[start : start + portion]
             try:
-                message = encode_gaps(gaps, self._id, self._store.identity)
+                message = encode_gaps(gaps, self._id, journal)
                 await self._publish(session, self._gaps_topic, message)
             except RefusedError as error:
                 self._note(f"the broker refuses to be told of gaps: {error}")
                 return
+            if self._store.identity != journal:
+                return  # these are no gaps of the journal that has taken its place
             for gap in gaps:
                 self._store.told(gap)
 

@@ -54,6 +54,7 @@ class Kind(Enum):
 @dataclass(frozen=True, slots=True)
 class _Pack:
     kind: Kind
+    journal: str
     ranges: list[Range]
     readings: int
     payload: bytes
@@ -96,6 +97,7 @@ class Sender:
         self._clock = clock
         self._note = note
         self._on_arrival = on_arrival
+        self._journal = store.identity
         self._outbox = Outbox(store.sendable, store.sent)
         self._size = PackSize(plan.pack_readings)
         self._pace = BacklogPace(plan.backlog_share.value, clock.monotonic())
@@ -108,6 +110,7 @@ class Sender:
     @property
     def pending(self) -> int:
         """How many readings that may be sent the broker has not acknowledged yet."""
+        self._look_which_journal()
         self._outbox.grew(self._store.sendable)
         return self._outbox.pending
 
@@ -136,10 +139,12 @@ class Sender:
 
     def dropped(self, first: int, last: int) -> None:
         """Take note that readings were deleted before the broker had them."""
+        self._look_which_journal()
         self._outbox.dropped(first, last)
 
     async def fill(self, session: Session) -> None:
         """Send as much as may be under way."""
+        self._look_which_journal()
         for kind in Kind:
             while self._may_go(kind) and (pack := await self._make(kind, session)):
                 self.under_way[session.publish(self._topic, pack.payload)] = pack
@@ -163,8 +168,7 @@ class Sender:
                 lost = error  # later ones may still have got their answer
                 continue
             except RefusedError as error:
-                pack = self.under_way.pop(answer)
-                self._set_aside(pack.ranges, halve=False)
+                self._set_pack_aside(self.under_way.pop(answer), halve=False)
                 self._failed(f"the broker refuses readings: {error}")
             else:
                 self._book(self.under_way.pop(answer))
@@ -179,12 +183,12 @@ class Sender:
             return
         low, high = first.span
         if first.kind is Kind.ASIDE:
-            self._set_aside(first.ranges, halve=True)
+            self._set_pack_aside(first, halve=True)
         elif first.readings > 1 and self.in_vain:
             self._size.too_large(first.readings)
         elif self._suspect and self._suspect[0] <= high and low <= self._suspect[1]:
             self._suspect = None
-            self._set_aside(first.ranges, halve=True)
+            self._set_pack_aside(first, halve=True)
         else:
             self._suspect = low, high
 
@@ -220,14 +224,16 @@ class Sender:
         """Make the next pack; None when nothing of the kind is left that may go now."""
         while not self.hindered:
             ranges, readings = await self._collect(kind)
+            if self._look_which_journal():
+                continue  # what was collected is of neither the one nor the other
             if not ranges:
                 return None
             if not readings:  # all deleted or thinned
                 self._acknowledge(ranges)
                 continue
-            payload = encode(readings, self._id, self._units, self._store.identity)
+            payload = encode(readings, self._id, self._units, self._journal)
             if session.fits(self._topic, payload):
-                return _Pack(kind, ranges, len(readings), payload)
+                return _Pack(kind, self._journal, ranges, len(readings), payload)
             if len(readings) > 1:
                 for range_ in ranges:
                     self._outbox.put_back(*range_)
@@ -265,8 +271,19 @@ class Sender:
 
     # ------------------------------------------------------------------------------ what became
 
+    def _look_which_journal(self) -> bool:
+        """Begin anew when the journal has been replaced, as after a damage; tell whether it has."""
+        if self._store.identity == self._journal:
+            return False
+        self._journal = self._store.identity
+        self._outbox = Outbox(self._store.sendable, self._store.sent)
+        self._outbox.begin(self._size.current)
+        self._suspect = None
+        return True
+
     def _book(self, pack: _Pack) -> None:
-        self._acknowledge(pack.ranges)
+        if pack.journal == self._store.identity:
+            self._acknowledge(pack.ranges)
         self._size.acknowledged(pack.readings)
         self._failures = 0
         self.arrived = True
@@ -283,6 +300,10 @@ class Sender:
             self._store.acknowledge(*range_)
             self._outbox.acknowledged(*range_)
 
+    def _set_pack_aside(self, pack: _Pack, *, halve: bool) -> None:
+        if pack.journal == self._journal:
+            self._set_aside(pack.ranges, halve=halve)
+
     def _set_aside(self, ranges: list[Range], *, halve: bool) -> None:
         for range_ in ranges:
             self._outbox.set_aside(*range_, halve=halve)
@@ -295,6 +316,7 @@ class Sender:
     def _start_over(self) -> None:
         self._failures = 0
         self._failed_in_this_slot = False
+        self._look_which_journal()
         self._outbox.grew(self._store.sendable)
 
     def _note_pace(self) -> None:

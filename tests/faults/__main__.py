@@ -12,6 +12,7 @@ import json
 import logging
 import sys
 import time
+import traceback
 from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
@@ -42,17 +43,24 @@ def scenario(name: str) -> Scenario:
 
 
 def account(name: str, count: int | None, seed: int) -> Ledger:
-    """Run a scenario in a directory of its own; return its ledger."""
-    one = scenario(name)
-    times = one.default_count if count is None else count
+    """Run a scenario in a directory of its own; return its ledger.
+
+    One that breaks down is a complaint, and spares the others.
+    """
     started = time.monotonic()
 
     def progress(words: str) -> None:
         elapsed = time.monotonic() - started
         print(f"{name} {elapsed:6.0f} s  {words}", file=sys.stderr, flush=True)
 
-    with TemporaryDirectory(prefix=f"livezero-{name}-") as directory:
-        ledger = asyncio.run(one.run(times, seed, Path(directory), progress))
+    try:
+        one = scenario(name)
+        times = one.default_count if count is None else count
+        with TemporaryDirectory(prefix=f"livezero-{name}-") as directory:
+            ledger = asyncio.run(one.run(times, seed, Path(directory), progress))
+    except Exception as error:  # noqa: BLE001 - whatever it is, it is no proof
+        traceback.print_exc()
+        ledger = Ledger(name, count or 0, complaints=[f"broke down: {error!r}"])
     ledger.measures.setdefault("seconds", round(time.monotonic() - started, 1))
     ledger.measures.setdefault("seed", seed)
     return ledger

@@ -19,9 +19,10 @@ from random import Random
 from tests.faults.ledger import Ledger
 from tests.faults.scenario import Progress, Scenario
 from tests.faults.station import Rig
-from tests.faults.stations import in_stations
+from tests.faults.stations import in_stations, lose_connections
 
-_ROUNDS_A_STATION = 50
+_ROUNDS_A_STATION = 25
+_MOST_TOGETHER = 8
 
 # In seconds: how long a round waits for packs to be under way (the station publishes every
 # second), how long the broker lives on after that, and how long it is away.
@@ -49,15 +50,21 @@ async def run(count: int, seed: int, directory: Path, progress: Progress) -> Led
     ledger, tally = Ledger("broker-restart", count), _Tally()
 
     async def live(rig: Rig, rng: Random, rounds: int) -> None:
-        await rig.run_station()
-        await rig.news()
-        rig.let_flow()
-        for round_ in range(rounds):
+        async def lose(round_: int) -> None:
             await _restart(rig, rng, tally, kill=bool(round_ % 2))
             if tally.restarts % _REPORT_EVERY == 0:
                 progress(f"{tally.restarts} of {count} restarts")
 
-    await in_stations(ledger, seed, directory, _ROUNDS_A_STATION, live)
+        await lose_connections(rig, rounds, lose)
+
+    await in_stations(
+        ledger,
+        seed,
+        directory,
+        live,
+        most_rounds=_ROUNDS_A_STATION,
+        most_together=_MOST_TOGETHER,
+    )
     ledger.measures |= {
         "restarts_after_sigkill": tally.kills,
         "restarts_after_sigterm": tally.restarts - tally.kills,
@@ -68,7 +75,6 @@ async def run(count: int, seed: int, directory: Path, progress: Progress) -> Led
 
 
 async def _restart(rig: Rig, rng: Random, tally: _Tally, *, kill: bool) -> None:
-    await rig.news()
     await asyncio.sleep(rng.uniform(0, _ANY_INSTANT_S))
     rig.link.hang(replies_only=True)
     await rig.receiver.catch_up()

@@ -1,9 +1,9 @@
 """A station whose clock is wrong: every reading must arrive with its true time, or be said unsure.
 
-The station lives faster than in life (`tests.faults.scaled_rig`), on a computer whose wall clock the
-scenario sets at will, and whose kernel says that a time server sets it when the scenario says so.
-One of its channels reads the true time of the world: whatever the clock showed, each round that
-arrives says itself when it was taken.
+The station lives faster than in life (`tests.faults.scaled_rig`), on a computer whose wall clock is
+set at will, and whose kernel says that a time server sets it when it is told to. One of its
+channels reads the true time of the world: whatever the clock showed, each round that arrives says
+itself when it was taken.
 
 Readings of a run of the computer in which the time was never known cannot have their true time;
 they must say so (``time-unsure``), and no others may.
@@ -20,8 +20,8 @@ from pathlib import Path
 from edge.journal.export import JournalReader
 from edge.status import Reason
 from tests.faults.ledger import Ledger
-from tests.faults.process import EndedError
 from tests.faults.meter_station import TRUTH
+from tests.faults.process import EndedError
 from tests.faults.scaled_rig import ScaledRig
 from tests.faults.scaled_time import START
 from tests.faults.scenario import Progress, Scenario
@@ -173,7 +173,9 @@ async def run(count: int, seed: int, directory: Path, progress: Progress) -> Led
     async with asyncio.TaskGroup() as group:
         for number in range(count):
             group.create_task(one(number))
-    names = [_words(COURSES[(seed - 1 + n) % len(COURSES)]) for n in range(min(count, len(COURSES)))]
+    names = [
+        _words(COURSES[(seed - 1 + n) % len(COURSES)]) for n in range(min(count, len(COURSES)))
+    ]
     ledger.measures |= {"worst_error_s": max(worst), "courses": names}
     return ledger
 
@@ -236,11 +238,15 @@ def _judge(course: Course, ledger: Ledger) -> float:
     }
     ledger.complaints += [words for words, so in checks.items() if so]
     for begin, end in pairwise(taken):
-        silence = end - begin - sum(
-            until - since for since, until in course.downs if begin <= since < end
+        silence = (
+            end
+            - begin
+            - sum(until - since for since, until in course.downs if begin <= since < end)
         )
         if silence > _LONGEST_SILENCE_S:
-            ledger.complaints.append(f"not polled for {silence:.0f} s, {begin:.0f} s from the start")
+            ledger.complaints.append(
+                f"not polled for {silence:.0f} s, {begin:.0f} s from the start"
+            )
     return worst
 
 

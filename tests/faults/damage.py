@@ -73,7 +73,7 @@ class Found:
 
 
 def write(directory: Path, seed: int) -> Written:
-    """Write a journal and leave it as a power cut would: with its log."""
+    """Write a journal; leave it as a power cut would, with its log, and closed."""
     random = Random(seed)
     at_work, path = directory / "at-work" / "well.sqlite", directory / "well.sqlite"
     at_work.parent.mkdir(parents=True)
@@ -96,10 +96,12 @@ def write(directory: Path, seed: int) -> Written:
             journal.record_gap(Gap(*DROPPED, WhyGone.DROPPED, None, None, START))
     for ending in ("", "-wal"):
         shutil.copyfile(f"{at_work}{ending}", f"{path}{ending}")
+    # The same, closed in an orderly way: all of it is in the file, and there is no log.
     written.identity, written.newest = journal.identity, journal.newest
     written.held = {one.seq: one for one in journal.fetch(1, journal.newest)}
     written.states, written.sent = dict(journal.states()), journal.sent
     journal.close()
+    shutil.copyfile(at_work, f"{path}-closed")
     return written
 
 
@@ -201,10 +203,15 @@ def damaged_and_opened(written: Written, directory: Path, seed: int) -> Found:
     found = Found(kind.__name__)
     directory.mkdir()
     path = directory / "well.sqlite"
-    file, log = (bytearray(Path(f"{written.path}{end}").read_bytes()) for end in ("", "-wal"))
+    of_the_log = "log" in kind.__name__ or kind is both
+    closed = not of_the_log and random.random() < 0.5
+    ending = "-closed" if closed else ""
+    file = bytearray(Path(f"{written.path}{ending}").read_bytes())
+    log = bytearray() if closed else bytearray(Path(f"{written.path}-wal").read_bytes())
     kind(random, file, log)
     path.write_bytes(file)
-    Path(f"{path}-wal").write_bytes(log)
+    if not closed:
+        Path(f"{path}-wal").write_bytes(log)
     # What lies beside a journal where a daemon has been.
     for ending in ("-lock", "-about"):
         shutil.copyfile(

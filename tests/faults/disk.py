@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
+from itertools import pairwise
 from random import Random
 
 from tests.faults.strace import (
@@ -87,20 +88,16 @@ class Disk:
     def do(self, operation: Operation) -> None:
         """Carry out what a program did."""
         match operation:
-            case Opened(name, create, empty):
-                if name and name not in self._seen and create:
-                    self._enter({name: _File()})
-                if empty:
-                    self._seen[name].change(Truncated(name, 0))
-            case Written(name, offset, data) if offset == AT_END:
-                self._seen[name].change(Written(name, len(self._seen[name].seen), data))
-            case Written(name) | Truncated(name):
+            case Opened():
+                self._open(operation)
+            case Written(name, offset, data):
+                file = self._seen[name]
+                at = len(file.seen) if offset == AT_END else offset
+                file.change(Written(name, at, data))
+            case Truncated(name):
                 self._seen[name].change(operation)
-            case Synced(""):
-                self._sure = dict(self._seen)
-                self._pending.clear()
             case Synced(name):
-                self._seen[name].sync()
+                self._sync(name)
             case Unlinked(name):
                 self._enter({name: None})
             case Renamed(old, new):
@@ -119,6 +116,20 @@ class Disk:
             _change(entries, change)
         kept = rng.choice(_SHARES_KEPT)
         return {name: file.after_cut(rng, kept, self.fates) for name, file in entries.items()}
+
+    def _open(self, opened: Opened) -> None:
+        name = opened.name
+        if name and name not in self._seen and opened.create:
+            self._enter({name: _File()})
+        if opened.empty:
+            self._seen[name].change(Truncated(name, 0))
+
+    def _sync(self, name: str) -> None:
+        if name:
+            self._seen[name].sync()
+        else:
+            self._sure = dict(self._seen)
+            self._pending.clear()
 
     def _enter(self, change: dict[str, _File | None]) -> None:
         self._pending.append(change)
@@ -145,7 +156,7 @@ def _sectors(write: Written) -> list[Written]:
     borders = [write.offset, *range(write.offset // SECTOR * SECTOR + SECTOR, end, SECTOR), end]
     return [
         Written(write.name, begin, write.data[begin - write.offset : until - write.offset])
-        for begin, until in zip(borders, borders[1:], strict=False)
+        for begin, until in pairwise(borders)
     ]
 
 

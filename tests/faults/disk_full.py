@@ -10,15 +10,17 @@ One channel reads the true time, so a round that is missing shows as a silence.
 
 from __future__ import annotations
 
+import asyncio
 import sqlite3
 from contextlib import closing
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
 from edge.journal.export import JournalReader
 from tests.faults.ledger import Ledger
-from tests.faults.process import EndedError
 from tests.faults.meter_station import TRUTH
+from tests.faults.process import EndedError
 from tests.faults.scaled_rig import ScaledRig
 from tests.faults.scaled_time import START
 from tests.faults.scenario import Progress, Scenario
@@ -39,16 +41,24 @@ async def run(count: int, seed: int, directory: Path, progress: Progress) -> Led
     """Fill the disk for ``count`` seconds of the station, then for longer than memory lasts."""
     ledger = Ledger("disk-full", count)
     progress(f"the disk is full for {count} s of the station, {count / SPEED:.0f} s of ours ...")
-    await _fill(directory / "while", ledger, "for_a_while", float(count), 0)
+    await _fill(directory / "while", ledger, _Filling("for_a_while", float(count)))
     progress("the disk is full for longer than memory lasts ...")
-    await _fill(directory / "good", ledger, "beyond_memory", _FULL_FOR_GOOD_S, _LITTLE_MEMORY)
+    beyond = _Filling("beyond_memory", _FULL_FOR_GOOD_S, _LITTLE_MEMORY)
+    await _fill(directory / "good", ledger, beyond)
     return ledger
 
 
-async def _fill(
-    directory: Path, ledger: Ledger, name: str, seconds: float, most_held: int
-) -> None:
-    directory.mkdir()
+@dataclass(frozen=True, slots=True)
+class _Filling:
+    """How long the disk is full, in seconds of the station; readings that memory may hold then."""
+
+    name: str
+    seconds: float
+    most_held: int = 0
+
+
+async def _fill(directory: Path, ledger: Ledger, filling: _Filling) -> None:
+    await asyncio.to_thread(directory.mkdir)
     async with (
         SmallDisk(directory / "disk") as disk,
         ScaledRig(
@@ -61,14 +71,13 @@ async def _fill(
     ):
         ledger.measures["disk"] = disk.how
         try:
-            await _through(rig, disk, ledger, name, seconds, most_held)
+            await _through(rig, disk, ledger, filling)
         except EndedError as error:
-            ledger.complaints.append(f"{name}: {error}")
+            ledger.complaints.append(f"{filling.name}: {error}")
 
 
-async def _through(
-    rig: ScaledRig, disk: SmallDisk, ledger: Ledger, name: str, seconds: float, most_held: int
-) -> None:
+async def _through(rig: ScaledRig, disk: SmallDisk, ledger: Ledger, filling: _Filling) -> None:
+    name, seconds, most_held = filling.name, filling.seconds, filling.most_held
     process = await rig.run_station(most_held=most_held)
     await rig.news()
     await rig.world.sleep(_BEFORE_S)
@@ -115,7 +124,9 @@ def _last_journalled(rig: ScaledRig) -> float:
 
 def _taken(rig: ScaledRig) -> list[float]:
     arrived = sorted(rig.office.arrivals.readings.items())
-    return [rig.taken_at(one) for _, one in arrived if one.series == TRUTH and one.value is not None]
+    return [
+        rig.taken_at(one) for _, one in arrived if one.series == TRUTH and one.value is not None
+    ]
 
 
 def _rounds(rig: ScaledRig, begin: float, end: float) -> int:

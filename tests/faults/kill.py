@@ -28,6 +28,7 @@ from tests.faults.station import Rig
 from tests.faults.stations import in_stations
 
 _KILLS_A_LIFE = 25
+_LIVES_TOGETHER = 6
 _KILLS_OF_A_NEW_ONE = 2
 
 # In seconds: the longest time down; how long after a start a kill of the phase "start" may come
@@ -175,7 +176,14 @@ async def run(count: int, seed: int, directory: Path, progress: Progress) -> Led
                 progress(f"{done} of {count} kills")
         await life.go_on()
 
-    await in_stations(ledger, seed, directory, _KILLS_A_LIFE, live)
+    await in_stations(
+        ledger,
+        seed,
+        directory,
+        live,
+        most_rounds=_KILLS_A_LIFE,
+        most_together=_LIVES_TOGETHER,
+    )
     ledger.measures |= {
         "kills_while_the_journal_was_laid_out": tally.kills["new"],
         "kills_in_the_start": tally.kills["start"],

@@ -21,9 +21,10 @@ from random import Random
 from tests.faults.ledger import Ledger
 from tests.faults.scenario import Progress, Scenario
 from tests.faults.station import Rig
-from tests.faults.stations import in_stations
+from tests.faults.stations import in_stations, lose_connections
 
-_ROUNDS_A_STATION = 50
+_ROUNDS_A_STATION = 25
+_MOST_TOGETHER = 8
 
 # How often each way of failing comes up.
 _WAYS = {"cut": 6, "stall": 2, "replies": 2, "hang": 1}
@@ -42,23 +43,28 @@ async def run(count: int, seed: int, directory: Path, progress: Progress) -> Led
     ledger, done = Ledger("link-cut", count), Counter[str]()
 
     async def live(rig: Rig, rng: Random, rounds: int) -> None:
-        await rig.run_station()
-        await rig.news()
-        rig.let_flow()
-        for _ in range(rounds):
+        async def lose(_round: int) -> None:
             (way,) = rng.choices(list(_WAYS), list(_WAYS.values()))
             await _fail(rig, rng, way)
             done[way] += 1
             if done.total() % _REPORT_EVERY == 0:
                 progress(f"{done.total()} of {count} failures of the link")
 
-    await in_stations(ledger, seed, directory, _ROUNDS_A_STATION, live)
+        await lose_connections(rig, rounds, lose)
+
+    await in_stations(
+        ledger,
+        seed,
+        directory,
+        live,
+        most_rounds=_ROUNDS_A_STATION,
+        most_together=_MOST_TOGETHER,
+    )
     ledger.measures |= {f"failures_{way}": done[way] for way in _WAYS}
     return ledger
 
 
 async def _fail(rig: Rig, rng: Random, way: str) -> None:
-    await rig.news()
     await asyncio.sleep(rng.uniform(0, _MOST_BEFORE_IT_S))
     if way in {"cut", "stall"}:
         async with asyncio.timeout(_MESSAGE_WITHIN_S):

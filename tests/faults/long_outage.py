@@ -2,9 +2,9 @@
 
 The station's process plays ``count`` days in a few seconds each, eight readings a minute, with its
 own code and a commit a round (`tests.faults.outage_station`), while the link refuses connections.
-Then the link is good again, to a real broker with a receiver, and time goes at the pace of life: the
-newest reading must not wait for the backlog, all of it must arrive once, in spite of a SIGKILL and a
-SIGTERM in the midst of it, and memory must stay within the budget throughout.
+Then the link is good again, to a real broker with a receiver, and time goes at the pace of life.
+The newest reading must not wait for the backlog, all of it must arrive once, in spite of a SIGKILL
+and a SIGTERM in the midst of it, and memory must stay within the budget throughout.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ _MEMORY_BUDGET_MIB = 48
 # How long anything may take, in real seconds.
 _PATIENCE_S = 900.0
 
-# A restart takes this many seconds and rounds of the station's, counted generously: its counters and
-# its clock have gone on meanwhile.
+# A restart takes this many seconds and rounds of the station's, counted generously: its counters
+# and its clock have gone on meanwhile.
 _DOWN_S = 20_000
 
 # When so much of the backlog has arrived, the station is restarted.
@@ -185,7 +185,9 @@ async def _through(outage: _Outage, office: Office, ledger: Ledger, progress: Pr
     watching = asyncio.create_task(_watch(office, pauses))
     restarted_at = []
     for share, kill in zip(_RESTART_AT, (True, False), strict=True):
-        await arrivals.until(lambda share=share: len(arrivals.readings) > share * backlog, _PATIENCE_S)
+        await arrivals.until(
+            lambda share=share: len(arrivals.readings) > share * backlog, _PATIENCE_S
+        )
         restarted_at.append(len(arrivals.readings))
         progress(f"{len(arrivals.readings)} of {backlog} have arrived; restarting the station ...")
         await outage.end(kill=kill)
@@ -245,11 +247,12 @@ def _newest(office: Office) -> int:
 
 async def _watch(office: Office, pauses: list[float]) -> None:
     """Note, for ever, how long it took until something newer arrived than ever before."""
-    since, newest = time.monotonic(), _newest(office)
+    since = time.monotonic()
     while True:
-        await office.arrivals.until(lambda: _newest(office) > newest, _PATIENCE_S)
+        newest = _newest(office)
+        await office.arrivals.until(lambda newest=newest: _newest(office) > newest, _PATIENCE_S)
         pauses.append(time.monotonic() - since)
-        since, newest = time.monotonic(), _newest(office)
+        since = time.monotonic()
 
 
 def _drained(office: Office) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 
 from hw_fakes.link import CuttableLink, _Way
 from tests.faults.mqtt_frames import PUBACK, PUBLISH, PacketCutter
@@ -59,6 +60,7 @@ class MqttLink(CuttableLink):
         super().__init__(target_host, target_port)
         self._out: _Counted = _Counted(PUBLISH)
         self._back: _Counted = _Counted(PUBACK)
+        self._accepted = 0.0
 
     @property
     def under_way(self) -> int:
@@ -71,6 +73,10 @@ class MqttLink(CuttableLink):
             self._out.counting.clear()
             await self._out.counting.wait()
 
+    async def has_lasted(self, seconds: float) -> None:
+        """Return when the latest connection is so old."""
+        await asyncio.sleep(self._accepted + seconds - time.monotonic())
+
     async def stop_in_packet(self, share: float) -> None:
         """Let ``share`` of the next PUBLISH pass, then nothing more that goes out; then return."""
         self._out.stopped.clear()
@@ -79,4 +85,5 @@ class MqttLink(CuttableLink):
 
     def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._out.count = self._back.count = 0
+        self._accepted = time.monotonic()
         super()._accept(reader, writer)

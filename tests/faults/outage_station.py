@@ -1,7 +1,7 @@
 """A station through a long outage of its link, in a process of its own and in a few seconds a day.
 
-``python -m tests.faults.outage_station COURSE`` runs the daemon, whole but for its bus: in the place
-of the bus a task hands over a round of samples a minute, each committed by itself, on a clock that
+``python -m tests.faults.outage_station COURSE`` runs the daemon, whole but for its bus: in place of
+the bus a task hands over a round of samples a minute, each committed by itself, on a clock that
 goes on as fast as the commits do. After ``minutes`` of that it goes on at the pace of life, with a
 round a second. Its standard output takes a JSON object a line: what the rounds have cost, once the
 fast part is over; and the newest number in the journal when the broker was reached.

@@ -1,9 +1,9 @@
 """The rig of a station that lives faster than in life: its field, its link, its office.
 
-The field is a Modbus TCP device in this process. One of its values is the true time itself, so that
-every reading of that channel says when it was really taken; others are levels; and there is a meter,
-whose counter goes on while the station is down. It begins to count when it is first read, and is
-held at the end, so that what the station has counted can be compared to the pulse.
+The field is a Modbus TCP device in this process. One of its values is the true time itself, so
+that every reading of that channel says when it was really taken; others are levels; and there is a
+meter, whose counter goes on while the station is down. It begins to count when it is first read,
+and is held at the end, so that what the station has counted can be compared to the pulse.
 """
 
 from __future__ import annotations
@@ -45,6 +45,7 @@ _COUNTER = 1 << 32
 # Generous: on a busy machine everything takes its time. In real seconds.
 _ARRIVES_WITHIN_S = 60.0
 _CLOSING_RUNS = 3
+
 
 class ScaledRig(Startable):
     """A station at ``speed`` times the pace of life, and everything around it.
@@ -169,7 +170,9 @@ class ScaledRig(Startable):
         ledger.lost += found.lost
         ledger.doubled += self.office.arrivals.doubled
         total = self.office.arrivals.latest.get(TOTAL)
-        counted = round(PULSES_A_CUBIC_METRE * total.value) if total and total.value is not None else 0
+        counted = (
+            round(PULSES_A_CUBIC_METRE * total.value) if total and total.value is not None else 0
+        )
         ledger.pulses_lost += self.pulses - counted
         ledger.complaints += found.complaints()
 

@@ -1,9 +1,9 @@
 """A station in a process of its own that lives faster than in life, on a clock that may be wrong.
 
 ``python -m tests.faults.scaled_station CONDITIONS`` runs the daemon on the conditions given as a
-JSON object (`Conditions`). On its standard input it takes, a line each: ``error MS`` (the wall clock
-is now that far ahead of the true time), ``synchronised`` and ``unsynchronised`` (what the kernel
-says of its clock). SIGTERM ends it, as it does the real one.
+JSON object (`Conditions`). On its standard input it takes, a line each: ``error MS`` (the wall
+clock is now that far ahead of the true time), ``synchronised`` and ``unsynchronised`` (what the
+kernel says of its clock). SIGTERM ends it, as it does the real one.
 """
 
 from __future__ import annotations

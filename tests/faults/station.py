@@ -37,6 +37,7 @@ from hw_fakes.world import World
 from tests.conftest import Mosquitto
 from tests.faults.arrivals import Arrivals
 from tests.faults.audit import Audit, audit
+from tests.faults.field_clock import FieldClock
 from tests.faults.ledger import Ledger
 from tests.faults.mqtt_link import MqttLink
 from tests.faults.process import EndedError, StationProcess
@@ -45,8 +46,7 @@ from tests.stations import MARCH, WELL
 METER = "flow"
 TOTAL = f"{METER}.total"
 
-# Water flows this much faster than in life: the counter rolls over within a minute or two.
-_FIELD_SPEED = 10.0
+# The field lives faster than the station, and its meter pulses faster than a real one.
 _MOST_FLOW = "600 gpm"
 
 _SAMPLE = "200 ms"
@@ -69,36 +69,6 @@ _DAY_MS = 86_400_000
 
 Edit = Callable[[str], str]
 """Changes the text of a station file."""
-
-
-class FieldClock:
-    """The time of the simulated field: stands still until it is let go, and after it is held."""
-
-    def __init__(self, start_utc_ms: int) -> None:
-        self._held_at: int | None = start_utc_ms
-        self._running = ScaledClock(start_utc_ms, _FIELD_SPEED)
-
-    def utc_ms(self) -> int:
-        """Milliseconds since 1970-01-01 00:00 UTC."""
-        return self._running.utc_ms() if self._held_at is None else self._held_at
-
-    def monotonic(self) -> float:
-        """Seconds of the clock behind it, which never stands still."""
-        return self._running.monotonic()
-
-    async def sleep(self, seconds: float) -> None:
-        """Return after that many seconds of the clock behind it."""
-        await self._running.sleep(seconds)
-
-    def go(self, utc_ms: int) -> None:
-        """Go on from an instant, if it stands still."""
-        if self._held_at is not None:
-            self._running = ScaledClock(utc_ms, _FIELD_SPEED)
-            self._held_at = None
-
-    def hold(self) -> None:
-        """Stand still."""
-        self._held_at = self.utc_ms()
 
 
 class Rig(Startable):

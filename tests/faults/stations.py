@@ -13,8 +13,10 @@ from tests.faults.ledger import Ledger
 from tests.faults.process import EndedError
 from tests.faults.station import Rig
 
-JOBS = 4
-"""Stations at the same time: a station mostly waits, for its start, its slots or its broker."""
+# A station that loses several connections in a row soon after they began takes it for a fight about
+# its client id, and pauses for minutes. So now and then one is let last, for so many seconds.
+_LOST_SOON_IN_A_ROW = 2
+_LONG_ENOUGH_S = 31.0
 
 Live = Callable[[Rig, Random, int], Awaitable[None]]
 """Plays so many rounds on a rig; leaves the station running, its link and its broker sound."""
@@ -29,13 +31,22 @@ _WHAT_MAY_GO_WRONG = (
 
 
 async def in_stations(
-    ledger: Ledger, seed: int, directory: Path, most_rounds: int, live: Live
+    ledger: Ledger,
+    seed: int,
+    directory: Path,
+    live: Live,
+    *,
+    most_rounds: int,
+    most_together: int,
 ) -> None:
     """Play the ledger's ``count`` rounds, at most ``most_rounds`` a station; enter the audits.
 
+    ``most_together`` stations live at the same time: a station mostly waits, for its start, for its
+    slots or for its broker.
+
     What goes wrong with a station is a complaint in the ledger, and the others go on.
     """
-    free = asyncio.Semaphore(JOBS)
+    free = asyncio.Semaphore(most_together)
 
     async def one(number: int, rounds: int) -> None:
         own = directory / f"station-{number}"
@@ -48,14 +59,29 @@ async def in_stations(
                 ledger.complaints.append(f"station {number}: {error or type(error).__name__}")
 
     async with asyncio.TaskGroup() as group:
-        for number, rounds in enumerate(shares(ledger.count, most_rounds)):
+        for number, rounds in enumerate(shares(ledger.count, most_rounds, most_together)):
             group.create_task(one(number, rounds))
     ledger.measures["stations"] = number + 1
 
 
-def shares(count: int, largest: int) -> list[int]:
-    """Share out ``count`` rounds: one share, or as many times `JOBS` equal ones as it takes."""
+def shares(count: int, largest: int, together: int) -> list[int]:
+    """Share out ``count`` rounds: one share, or as many times ``together`` as it takes."""
     stations = -(-count // largest)
     if stations > 1:  # none is to be left over at the end, while the others have done
-        stations = JOBS * -(-stations // JOBS)
+        stations = min(count, together * -(-stations // together))
     return [count // stations + (n < count % stations) for n in range(stations)]
+
+
+async def lose_connections(rig: Rig, rounds: int, lose: Callable[[int], Awaitable[None]]) -> None:
+    """Run a station, let its water flow, and call ``lose`` with the number of each round.
+
+    Each call takes the station's connection away, and leaves the link sound.
+    """
+    await rig.run_station()
+    await rig.news()
+    rig.let_flow()
+    for round_ in range(rounds):
+        await rig.news()
+        if round_ % (_LOST_SOON_IN_A_ROW + 1) == _LOST_SOON_IN_A_ROW:
+            await rig.link.has_lasted(_LONG_ENOUGH_S)
+        await lose(round_)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,7 +29,8 @@ _UNKNOWN = (
 
 _HEX = r"(?:\\x[0-9a-f]{2})*"
 _STRING = re.compile(rf'"({_HEX})"')
-_HANDLE = re.compile(rf"^(\d+)<({_HEX})>")
+_HANDLE = re.compile(rf"\d+<({_HEX})>")
+_MAPPED = re.compile(rf"\d<({_HEX})>")
 _CALL = re.compile(r"(?P<pid>\d+) +(?P<call>\w+)\((?P<rest>.*)")
 _UNFINISHED = re.compile(r"(?P<pid>\d+) +(?P<begun>\w+\(.*) <unfinished \.\.\.>")
 _RESUMED = re.compile(r"(?P<pid>\d+) +<\.\.\. \w+ resumed>(?P<rest>.*)")
@@ -119,76 +120,98 @@ def trace(command: Sequence[str], directory: Path, record: Path) -> list[Operati
         return list(operations(lines, directory.resolve()))
 
 
-def operations(lines: Iterator[str], directory: Path) -> Iterator[Operation]:
-    """Yield what the lines of a record say of files in ``directory``, and what was said."""
+def operations(lines: Iterable[str], directory: Path) -> Iterator[Operation]:
+    """Yield what the lines of a record say of files in ``directory``, and what was said.
+
+    Raises UnknownCallError.
+    """
+    reader = _Reader(directory)
     begun: dict[str, str] = {}
-    offsets: dict[tuple[str, int], int] = {}
     for line in lines:
         if match := _UNFINISHED.match(line):
             begun[match["pid"]] = match["begun"]
-            continue
-        if match := _RESUMED.match(line):
-            line = f"{match['pid']} {begun.pop(match['pid'])}{match['rest']}"
+        elif match := _RESUMED.match(line):
+            yield from reader.read(f"{match['pid']} {begun.pop(match['pid'])}{match['rest']}")
+        else:
+            yield from reader.read(line)
+
+
+class _Reader:
+    """Makes operations out of calls; knows where each process's open files stand."""
+
+    def __init__(self, directory: Path) -> None:
+        self._directory = directory
+        self._offsets: dict[tuple[str, int], int] = {}
+
+    def read(self, line: str) -> Iterator[Operation]:
         call, result = _CALL.match(line), _RESULT.search(line)
-        if call and result and int(result[1]) >= 0:
-            done = _Call(call["pid"], call["call"], call["rest"], int(result[1]))
-            yield from _operation(done, directory, offsets)
+        if not (call and result) or int(result[1]) < 0:
+            return
+        rest = call["rest"]
+        if call["call"] == "write" and rest.startswith("1<"):
+            yield Said(_data(rest).decode())
+            return
+        names = self._names(call["call"], rest)
+        if any(name is not None and not name.endswith(MEMORY_SUFFIX) for name in names):
+            yield from self._done(call["call"], call["pid"], names, rest, int(result[1]))
+
+    def _done(
+        self, call: str, pid: str, names: list[str | None], rest: str, result: int
+    ) -> Iterator[Operation]:
+        name, arguments = str(names[0]), rest[: rest.rindex(")")].split(", ")
+        match call:
+            case "openat":
+                flags = arguments[2].split("|")
+                self._offsets[pid, result] = AT_END if "O_APPEND" in flags else 0
+                yield Opened(name, "O_CREAT" in flags, "O_TRUNC" in flags)
+            case "pwrite64":
+                yield Written(name, int(arguments[-1]), _data(rest)[:result])
+            case "write":
+                yield Written(name, self._moved(pid, rest, by=result), _data(rest)[:result])
+            case "lseek":
+                self._moved(pid, rest, to=result)
+            case "ftruncate":
+                yield Truncated(name, int(arguments[-1]))
+            case "fsync" | "fdatasync":
+                yield Synced(name)
+            case _:
+                yield from _renamed_or_gone(call, names, rest)
+
+    def _moved(self, pid: str, rest: str, by: int = 0, to: int | None = None) -> int:
+        """Move where an open file stands; return where it stood."""
+        number = int(rest[: rest.index("<")])
+        before = self._offsets[pid, number]
+        if before != AT_END:
+            self._offsets[pid, number] = before + by if to is None else to
+        return before
+
+    def _names(self, call: str, rest: str) -> list[str | None]:
+        """Return the names within the directory that a call is about; None for files elsewhere."""
+        handle = _HANDLE.match(rest)
+        if call == "mmap":
+            paths = _MAPPED.findall(rest)
+        else:
+            paths = [handle[1]] if handle else _STRING.findall(rest)
+        return [_name(_bytes(path), self._directory) for path in paths]
 
 
-@dataclass(frozen=True, slots=True)
-class _Call:
-    pid: str
-    name: str
-    rest: str
-    result: int
-
-
-def _operation(
-    done: _Call, directory: Path, offsets: dict[tuple[str, int], int]
-) -> Iterator[Operation]:
-    """Yield what a call did, if anything; ``offsets`` is where each process's open files stand."""
-    call, rest, result = done.name, done.rest, done.result
-    if call == "write" and rest.startswith("1<"):
-        yield Said(_bytes(_STRING.search(rest)[1]).decode())
-        return
-    handle = _HANDLE.match(rest)
-    paths = [_bytes(handle[2])] if handle else [_bytes(text) for text in _STRING.findall(rest)]
-    if call == "mmap":
-        paths = [_bytes(text) for text in re.findall(rf"\d<({_HEX})>", rest)]
-    names = [_name(path, directory) for path in paths]
-    if all(name is None or name.endswith(MEMORY_SUFFIX) for name in names):
-        return
-    name = names[0]
-    arguments = rest[: rest.rindex(")")].split(", ")
-    match call:
-        case "openat":
-            flags = arguments[2].split("|")
-            offsets[done.pid, result] = AT_END if "O_APPEND" in flags else 0
-            yield Opened(name, "O_CREAT" in flags, "O_TRUNC" in flags)
-        case "pwrite64":
-            data = _bytes(_STRING.search(rest)[1])[:result]
-            yield Written(name, int(arguments[-1]), data)
-        case "write":
-            at = done.pid, int(handle[1])
-            yield Written(name, offsets[at], _bytes(_STRING.search(rest)[1])[:result])
-            if offsets[at] != AT_END:
-                offsets[at] += result
-        case "lseek":
-            at = done.pid, int(handle[1])
-            if offsets[at] != AT_END:
-                offsets[at] = result
-        case "ftruncate":
-            yield Truncated(name, int(arguments[-1]))
-        case "fsync" | "fdatasync":
-            yield Synced(name)
-        case "unlink" | "unlinkat":
+def _renamed_or_gone(call: str, names: list[str | None], rest: str) -> Iterator[Operation]:
+    match call, names:
+        case "unlink" | "unlinkat", [str(name)]:
             yield Unlinked(name)
-        case "rename" | "renameat" | "renameat2":
-            yield Renamed(*names)
-        case "mmap" if "MAP_SHARED" not in rest or "PROT_WRITE" not in rest:
+        case "rename" | "renameat" | "renameat2", [str(old), str(new)]:
+            yield Renamed(old, new)
+        case "mmap", _ if "MAP_SHARED" not in rest or "PROT_WRITE" not in rest:
             pass
         case _:
             raise UnknownCallError(f"{call} on {', '.join(map(str, names))}")
+
+
+def _data(rest: str) -> bytes:
+    """Return the first string among the arguments of a call."""
+    found = _STRING.search(rest)
+    assert found
+    return _bytes(found[1])
 
 
 def _name(path: bytes, directory: Path) -> str | None:

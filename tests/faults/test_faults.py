@@ -69,6 +69,16 @@ def test_a_loss_makes_the_exit_code(found, code, monkeypatch, capsys):
     assert ("nothing lost" in capsys.readouterr().out) is (code == 0)
 
 
+def test_a_scenario_that_breaks_down_proves_nothing(monkeypatch, capsys):
+    async def run(count, seed, directory, progress):
+        raise RuntimeError("no disk to fill")
+
+    monkeypatch.setattr(command, "scenario", lambda _name: Scenario("kill", "made up", 7, run))
+    assert command.main(["kill", "--json"]) == 1
+    (said,) = json.loads(capsys.readouterr().out)
+    assert said["complaints"] == ["broke down: RuntimeError('no disk to fill')"]
+
+
 def test_an_unknown_scenario(capsys):
     with pytest.raises(SystemExit) as end:
         command.main(["flood"])

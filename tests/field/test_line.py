@@ -10,6 +10,7 @@ from edge.field.line import LineDriver
 from edge.station.model import LineBus
 from edge.station.reads import LineRead
 from edge.status import Reason
+from hw_fakes.babbler import Babbler
 from hw_fakes.faults import Fault, FaultKind
 from hw_fakes.line_device import LineSlave, LineUnit
 from hw_fakes.ports import PtyPort
@@ -172,3 +173,21 @@ async def test_a_silent_device_on_a_port_that_vanished(tmp_path):
         driver._port.close()
         port.unplug()
         assert await read(driver) == (Reason.PORT_ABSENT,) * 2
+
+
+async def until_it_says(driver, wanted):
+    said = None
+    while said != wanted:
+        await asyncio.sleep(0)
+        said = await read(driver)
+
+
+async def test_a_talker_that_never_comes_to_an_end_babbles(tmp_path):
+    async with line_bus(tmp_path, a=UNASKED | {"timeout": "1 s"}) as (driver, _, port, slave):
+        await driver.open()
+        babbler = Babbler(port, alphabet=b"x")
+        babbler.start()
+        await until_it_says(driver, (Reason.BABBLE,) * 2)
+        babbler.stop()
+        slave.start()
+        await until_it_says(driver, (1.5, -3.25))

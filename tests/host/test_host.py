@@ -1,3 +1,4 @@
+import asyncio
 import io
 import json
 import socket
@@ -29,6 +30,19 @@ def test_words_to_the_service_manager(tmp_path, abstract):
             b"STATUS=5 of 5 series good",
             b"STOPPING=1",
         ]
+
+
+async def test_signs_of_life_until_told_to_stop(tmp_path):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.setblocking(False)
+        environ = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "2000"}
+        stop, loop = asyncio.Event(), asyncio.get_running_loop()
+        telling = asyncio.create_task(Notifier(environ).until(stop, lambda: "all is\nwell"))
+        heard = [await loop.sock_recv(manager, 100) for _ in range(6)]
+        assert heard == [b"WATCHDOG=1", b"STATUS=all is well"] * 3
+        stop.set()
+        await telling
 
 
 def test_without_a_service_manager_nothing_happens(tmp_path):

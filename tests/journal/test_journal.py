@@ -221,7 +221,7 @@ def test_a_file_deleted_while_it_is_open_is_put_back(journal, path):
     identity = journal.identity
     for file in (path, *path.parent.glob(f"{path.name}-[ws]*")):
         file.unlink()
-    with pytest.raises(AstrayError, match="No such file"):
+    with pytest.raises(AstrayError, match="is gone"):
         journal.check_place()
     journal.reopen()
     journal.check_place()
@@ -231,6 +231,8 @@ def test_a_file_deleted_while_it_is_open_is_put_back(journal, path):
 
 
 def test_a_file_that_took_its_place_is_opened(journal, path, tmp_path):
+    """And what the log of the old one holds does not get into it."""
+    journal.append(levels(9))
     other = Journal(tmp_path / "other.sqlite", SERIES)
     other.append(levels(2))
     other.close()
@@ -239,11 +241,15 @@ def test_a_file_that_took_its_place_is_opened(journal, path, tmp_path):
         journal.check_place()
     journal.reopen()
     assert (journal.identity, journal.newest) == (other.identity, 2)
+    assert journal.append(levels(1)) == 3
+    replaced = Journal(path.with_name(f"{path.name}.replaced"))
+    assert values(replaced) == [float(k) for k in range(9)]
+    replaced.close()
 
 
 def test_no_new_file_is_made_where_the_medium_is_gone(journal, path):
     path.unlink()
-    journal._device = -1  # as though another file system lay there now
+    journal._file = journal._file._replace(device=-1)  # as though the directory were another's
     with pytest.raises(JournalError, match=r"the medium .* is not there"):
         journal.reopen()
     assert not path.exists()

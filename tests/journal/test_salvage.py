@@ -263,7 +263,7 @@ def test_what_was_thinned_stays_thinned_though_its_page_is_lost(journal, path):
 
     def thin(journal):
         gone = [seq for seq in range(1001, 2000) if seq != 1500]
-        rows = [Row(1500, 1, 5, 1.5, Reason.THINNED.code)]
+        rows = [Row(1500, 1, 1_499_000, 1.5, Reason.THINNED.code)]
         journal.thin(Gap(1001, 1999, WhyGone.THINNED, 0, 9, 77), Thinned(changed=rows, gone=gone))
 
     changed(path, thin)

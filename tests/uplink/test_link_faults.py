@@ -8,6 +8,7 @@ import pytest
 
 from edge.health import Condition
 from edge.journal.journal import JournalError
+from edge.journal.ranges import RangeSet
 from edge.readings import Gap, Journalled, WhyGone
 from edge.status import Category
 from edge.uplink.senml import decode
@@ -191,6 +192,22 @@ async def test_gaps_are_stated_until_the_broker_has_heard_of_them(mosquitto: Mos
     assert {(one.station, one.journal) for one in statements} == {("ash-creek-2", store.identity)}
 
 
+async def test_gaps_of_a_journal_that_was_replaced_are_not_told_to_the_new_one() -> None:
+    async def replace(publication: Publication) -> bytes:
+        if publication.topic == GAPS:
+            store.identity = "1234567890abcdef"
+        return YES
+
+    broker = PickyBroker(replace)
+    store, clock = MemoryStore(newest=10), ManualClock(START_MS)
+    store.gaps = [Gap(100, 200, WhyGone.LOST, None, None, START_MS)]
+    async with scripted_broker(broker.talk) as settings:
+        publisher = make_publisher(store, settings.port, clock=clock, protocol="3.1.1")
+        async with running(publisher):
+            await store.until(lambda: len(store.sent) == 10)
+            assert store.gaps
+
+
 async def test_gaps_that_may_not_be_stated_hold_up_nothing(
     make_mosquitto: MakeMosquitto, tmp_path
 ) -> None:
@@ -256,6 +273,29 @@ async def test_packs_name_the_journal(mosquitto: Mosquitto) -> None:
     ):
         await heard.until(lambda: heard.messages)
     assert decode(heard.messages[0].payload).journal == store.identity
+
+
+async def test_a_journal_replaced_under_way_is_begun_anew(mosquitto: Mosquitto) -> None:
+    """Numbers begin at 1 again; what the old one still had under way is not put to the new one."""
+    store, clock = MemoryStore(newest=100), ManualClock(START_MS)
+    publisher = make_publisher(store, mosquitto.port, clock=clock, uplink={"pack_readings": 10})
+    async with (
+        listening(settings_for(mosquitto.port, client_id="receiver"), READINGS) as heard,
+        running(publisher),
+    ):
+        await store.until(lambda: len(store.sent) == 100)
+        store.sendable = 200
+        store.gate.clear()
+        await pass_time_until(clock, store.waiting_at_gate.is_set)
+        store.identity, store.sendable, store.sent = "1234567890abcdef", 30, RangeSet([(1, 5)])
+        store.gate.set()
+        await pass_time_until(clock, lambda: list(store.sent) == [(1, 30)])
+        assert publisher.pending == 0
+        await heard.until(lambda: len(heard.messages) == 13)
+    packs = [decode(message.payload) for message in heard.messages]
+    found = sorted((pack.first, pack.last) for pack in packs if pack.journal == store.identity)
+    assert found == [(6, 15), (16, 20), (21, 30)]
+    assert max(pack.last for pack in packs) == 100
 
 
 # --------------------------------------------------------------------------------------- status
