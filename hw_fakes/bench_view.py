@@ -85,7 +85,7 @@ def series_lines(state: BenchState) -> list[str]:
 def river_lines(state: BenchState) -> list[str]:
     """Return the river's three stages: station, link, receiver."""
     books = state.receiver.library.books.get(state.plan.station.station.id)
-    arrived, duplicates = (len(books.seen), books.duplicates) if books else (0, 0)
+    arrived, duplicates = (books.distinct, books.duplicates) if books else (0, 0)
     publisher = state.daemon.publisher
     sending = publisher.summary() if publisher else "nothing is sent"
     link = f"cut; {publisher.pending if publisher else 0} readings wait"

@@ -152,7 +152,7 @@ def draw_up(
     return Ledger(
         made=made,
         journalled=journalled,
-        arrived=len(books.seen),
+        arrived=books.distinct,
         duplicates=books.duplicates,
         gaps=sum(last - first + 1 for first, last in books.gaps()),
         altered=altered,

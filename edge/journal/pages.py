@@ -19,6 +19,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 Value = int | float | str | bytes | None
 Values = tuple[Value, ...]
@@ -34,7 +35,10 @@ _HEAD_OF = {INTERIOR_INDEX: 12, INTERIOR_TABLE: 12, LEAF_INDEX: 8, LEAF_TABLE: 8
 # Longer than anything this program writes; a longer length is a damaged one.
 _LONGEST_PAYLOAD = 1 << 20
 
+# The types of columns (section 2.1): whole numbers by their bytes, and what takes none.
 _WHOLE = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
+_CONSTANT: dict[int, Value] = {0: None, 8: 0, 9: 1}
+_A_FLOAT, _RESERVED_CODES, _FIRST_TEXT = 7, {10, 11}, 12
 _FLOAT = struct.Struct(">d")
 
 _NONSENSE = (IndexError, ValueError, struct.error)
@@ -204,37 +208,46 @@ def _record(data: bytes, start: int, end: int) -> Values:
 
     Raises one of _NONSENSE where there is no such record.
     """
-    size, at = _varint(data, start)
-    types_end = body = start + size
-    values: list[Value] = []
-    while at < types_end:
-        code = data[at]
-        if code < 0x80:
-            at += 1
-        else:
-            code, at = _varint(data, at)
-        begin = body
-        if code == 0:
-            values.append(None)
-        elif code in _WHOLE:
-            body += _WHOLE[code]
-            values.append(int.from_bytes(data[begin:body], "big", signed=True))
-        elif code == 7:
-            body += 8
-            values.append(_FLOAT.unpack_from(data, begin)[0])
-        elif code in {8, 9}:
-            values.append(code - 8)
-        elif code >= 12:
-            body += (code - 12) // 2
-            content = data[begin:body]
-            values.append(content.decode() if code % 2 else content)
-        else:
-            raise ValueError(code)
-        if body > end:
-            raise ValueError(body)
-    if at != types_end or body != end:
+    size = _varint(data, start)[0]
+    columns, length = _columns(data[start : start + size])
+    body = start + size
+    if body + length != end:
         raise ValueError(end)
+    values: list[Value] = []
+    for code, begin, stop in columns:
+        if code in _WHOLE:
+            values.append(int.from_bytes(data[body + begin : body + stop], "big", signed=True))
+        elif code == _A_FLOAT:
+            values.append(_FLOAT.unpack_from(data, body + begin)[0])
+        elif code in _CONSTANT:
+            values.append(_CONSTANT[code])
+        else:
+            content = data[body + begin : body + stop]
+            values.append(content.decode() if code % 2 else content)
     return tuple(values)
+
+
+@lru_cache(maxsize=256)
+def _columns(header: bytes) -> tuple[tuple[tuple[int, int, int], ...], int]:
+    """Return what a record's header says: type, begin and end of each column; length of them all.
+
+    Most rows of a table have one of a few headers. Raises one of _NONSENSE.
+    """
+    size, at = _varint(header, 0)
+    columns, begin = [], 0
+    while at < size:
+        code, at = _varint(header, at)
+        if code in _RESERVED_CODES or code < 0:
+            raise ValueError(code)
+        if code >= _FIRST_TEXT:
+            stop = begin + (code - _FIRST_TEXT) // 2
+        else:
+            stop = begin + (8 if code == _A_FLOAT else _WHOLE.get(code, 0))
+        columns.append((code, begin, stop))
+        begin = stop
+    if at != size:
+        raise ValueError(size)
+    return tuple(columns), begin
 
 
 def _varint(data: bytes, at: int) -> tuple[int, int]:

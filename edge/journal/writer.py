@@ -231,7 +231,8 @@ class JournalWriter:
             self._journal.check_place()
             if batch.true_time:
                 timed = self._journal.give_true_time(*batch.true_time)
-                self._log.info("readings got their time", true=timed.true, unsure=timed.unsure)
+                if any(timed):
+                    self._log.info("readings got their time", true=timed.true, unsure=timed.unsure)
                 batch.true_time = None
             self._journal.append(
                 batch.readings,

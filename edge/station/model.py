@@ -238,7 +238,7 @@ class Uplink(Section):
     client_id: Text | None = None
     """By default the station's id."""
     topic_prefix: TopicPrefix = "livezero"
-    """Topics are ``{topic_prefix}/{station id}/readings`` and ``.../status``."""
+    """Topics are ``{topic_prefix}/{station id}/readings``, ``.../status`` and ``.../gaps``."""
     keep_alive: Duration = quantity("60 s")
     """MQTT keep-alive interval."""
     publish: Duration = quantity("5 min")

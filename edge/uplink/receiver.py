@@ -52,7 +52,8 @@ class Receiver:
         self.link = "not connected yet"
         """How the connection is, in words."""
         self._settings = settings
-        self._topics = [of(prefix, station) for of in (readings_topic, gaps_topic, status_topic)]
+        self._topics = [readings_topic(prefix, station), status_topic(prefix, station)]
+        self._gaps_topic = gaps_topic(prefix, station)
         self._clock = clock
         self._back_off = BackOff(rng)
         self._version = VersionChoice(settings.protocol)
@@ -95,6 +96,7 @@ class Receiver:
             self._back_off.reset()
             for topic in (*self._topics, self._echo_topic):
                 await session.subscribe(topic)
+            await self._ask_for_gaps(session)
             self._session = session
             self.listening.set()
             self.has_listened = True
@@ -104,6 +106,12 @@ class Receiver:
             self.listening.clear()
             self._session = None
             await session.close()
+
+    async def _ask_for_gaps(self, session: Session) -> None:
+        try:
+            await session.subscribe(self._gaps_topic)
+        except RefusedError as error:  # readings are worth having without the reasons for gaps
+            self._log.warning("receiver is not told why readings are missing", why=str(error))
 
     def _make_session(self, version: Version) -> Session:
         return Session(

@@ -209,6 +209,7 @@ class TestRunAndListen:
                 sys.executable, "-m", "edge", "run", str(file),
                 stderr=asyncio.subprocess.PIPE, env=os.environ | {"STATE_DIRECTORY": str(tmp_path)},
             )  # fmt: skip
+            assert b"clock" in await daemon.stderr.readline()
             assert b"station running" in await daemon.stderr.readline()
             journal = tmp_path / "ash-creek-2.sqlite"
             await asyncio.to_thread(_wait_for_readings, journal, 60)

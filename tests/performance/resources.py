@@ -28,6 +28,9 @@ def station_file(directory: Path, channels: int, modbus_port: int, mqtt_port: in
         host = "127.0.0.1"
         port = {modbus_port}
         devices.inputs.unit = 1
+        [clock]
+        trust = "plausible"
+
         [uplink]
         host = "127.0.0.1"
         port = {mqtt_port}
