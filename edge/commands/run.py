@@ -42,8 +42,8 @@ from edge.uplink.settings import SettingsError, broker_settings
 def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) -> None:
     """Run the station: poll, keep, publish, until SIGTERM or SIGINT.
 
-    Exit code 1: a part of it kept crashing, or readings were lost; 2: station file, journal or
-    credentials are unusable.
+    Exit code 1: the journal is unusable, a part of the daemon kept crashing, or readings were lost;
+    2: the station file or the credentials are unusable, which trying again does not mend.
     """
     set_up_logs(log_style)
     station = load_or_exit(station_file)
@@ -51,8 +51,11 @@ def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) ->
     try:
         settings = broker_settings(station, station_file, os.environ)
         opened = Journal(path, station.series())
-    except (JournalError, SettingsError) as error:
+    except SettingsError as error:
         refuse(str(error))
+    except JournalError as error:
+        # A disk that is mounted late, a daemon that has not ended yet: started again, it may work.
+        refuse(str(error), FOUND_WANTING)
     daemon = Daemon(
         station,
         opened,

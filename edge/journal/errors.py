@@ -22,5 +22,14 @@ class AstrayError(JournalError):
 
 def is_damage(error: BaseException) -> bool:
     """Tell whether an error comes from damaged content, rather than from a disk that is full."""
+    return isinstance(error, DamagedError) or _code(error) in _DAMAGE
+
+
+def is_full(error: BaseException) -> bool:
+    """Tell whether an error comes from a disk that is full."""
+    return _code(error) == sqlite3.SQLITE_FULL
+
+
+def _code(error: BaseException) -> int:
     code: int = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_OK)
-    return isinstance(error, DamagedError) or code & 0xFF in _DAMAGE
+    return code & 0xFF

@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from edge.journal.errors import AstrayError, JournalError, is_damage
+from edge.journal.errors import AstrayError, JournalError, is_damage, is_full
 from edge.journal.journal import Journal
 from edge.journal.ranges import RangeSet
 from edge.journal.retention import prune_sent
@@ -89,7 +89,7 @@ def mend(
         journal.reopen()
         return _opened(journal, "journal opened anew", before, now_ms)
     with contextlib.suppress(sqlite3.Error, OSError):
-        journal.make_room()
+        journal.make_room(disk_full=is_full(error))
     with contextlib.suppress(sqlite3.Error):
         prune_sent(journal)
     return None

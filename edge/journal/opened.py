@@ -83,12 +83,13 @@ class OpenedFile:
         self.close()
         self._open(damaged=True)
 
-    def make_room(self) -> None:
-        """Give back what can be spared where the disk is full: the log's length, damaged files.
+    def make_room(self, *, disk_full: bool) -> None:
+        """Give back what can be spared: the log's length and, on a full disk, damaged files.
 
         Raises sqlite3.Error and OSError.
         """
-        opening.discard_quarantine(self.path)
+        if disk_full:
+            opening.discard_quarantine(self.path)
         self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def _learn_contents(self) -> None:

@@ -71,6 +71,7 @@ class JournalWriter:
         self._committing = asyncio.Lock()
         self._next_prune = clock.monotonic()
         self._pruned = Pruned()
+        self._lost_at_the_end = 0
         self._failing = ""
         self._failures = 0
         self._log = structlog.get_logger()
@@ -96,8 +97,8 @@ class JournalWriter:
 
     @property
     def lost(self) -> int:
-        """Readings lost because the disk could not take them for too long."""
-        return self._waiting.lost
+        """Readings lost because the disk could not take them for too long, or until the end."""
+        return self._waiting.lost + self._lost_at_the_end
 
     def untold(self) -> list[Gap]:
         """Return the gaps that receivers have not heard of yet, in rising order."""
@@ -200,8 +201,9 @@ class JournalWriter:
     async def close(self) -> None:
         """Commit what is left, once, and let go of the file."""
         if not await self.flush():
+            self._lost_at_the_end = self._waiting.readings
             self._log.critical(
-                "readings lost: the journal cannot be written", n=self._waiting.readings
+                "readings lost: the journal cannot be written", n=self._lost_at_the_end
             )
         await self._in_thread(self._journal.close, standing=False)
         self._thread.shutdown()
@@ -231,7 +233,7 @@ class JournalWriter:
             self._journal.check_place()
             if batch.true_time:
                 timed = self._journal.give_true_time(*batch.true_time)
-                if any(timed):
+                if timed.true or timed.unsure:
                     self._log.info("readings got their time", true=timed.true, unsure=timed.unsure)
                 batch.true_time = None
             self._journal.append(

@@ -12,8 +12,8 @@ _FIRST_CEILING = 2.0
 _LAST_CEILING = 300.0
 
 # A connection that is lost sooner than this was a short one, in seconds; so many of them in a row
-# are no chance.
-_SHORT = 30.0
+# are no chance. A bad radio link drops connections too, but seldom as soon as that.
+_SHORT = 5.0
 _SHORT_IN_A_ROW = 3
 
 
@@ -37,9 +37,13 @@ class BackOff:
         """Begin with short pauses again: something got through."""
         self._ceiling = _FIRST_CEILING
 
-    def lengthen(self) -> None:
-        """Make the next pause a long one: to come back soon would do harm."""
-        self._ceiling = _LAST_CEILING
+    def lengthen(self, doublings: int | None = None) -> None:
+        """Let the next pause be as after so many failures more than one; by default a long one.
+
+        For when to come back soon would do harm, although something got through.
+        """
+        wanted = _LAST_CEILING if doublings is None else _FIRST_CEILING * 2 ** min(doublings, 16)
+        self._ceiling = max(self._ceiling, min(_LAST_CEILING, wanted))
 
 
 class ShortConnections:
@@ -47,7 +51,7 @@ class ShortConnections:
 
     That is what two clients with one client id do to each other: the broker lets in the one and
     puts out the other (MQTT 3.1.1, section 3.1.4, without a word). Each that came back at once
-    would put out the other for ever.
+    would put out the other for ever; so the pauses grow, although something may get through.
     """
 
     def __init__(self) -> None:

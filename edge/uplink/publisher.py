@@ -207,7 +207,7 @@ class Publisher:
             self._back_off.lengthen()
             return f'another client uses the client id "{name}" and has taken over the connection'
         if again_and_again and not in_vain:
-            self._back_off.lengthen()
+            self._back_off.lengthen(self._short.in_a_row - 1)
             return f'{why}, each time soon after it began: does another use the client id "{name}"?'
         if self._short.in_a_row == 0 and not in_vain:
             self._back_off.reset()

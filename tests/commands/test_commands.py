@@ -254,7 +254,7 @@ class TestRunAndListen:
 
     def test_a_journal_that_cannot_be(self, tmp_path):
         done = _run("run", TANK, "--journal", tmp_path / "nowhere" / "a.sqlite")
-        assert done.returncode == 2
+        assert done.returncode == 1
         assert "does not exist" in done.stderr
 
     def test_a_file_that_is_not_there(self):

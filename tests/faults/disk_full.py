@@ -11,6 +11,7 @@ One channel reads the true time, so a round that is missing shows as a silence.
 from __future__ import annotations
 
 import asyncio
+import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
@@ -84,7 +85,8 @@ async def _through(rig: ScaledRig, disk: SmallDisk, ledger: Ledger, filling: _Fi
     begin = rig.world.seconds()
     disk.fill(process.pid)
     await rig.world.sleep(seconds)
-    refused = rig.world.seconds() - _last_journalled(rig)
+    copy = disk.directory.with_name("copy")
+    refused = rig.world.seconds() - await asyncio.to_thread(_last_journalled, rig, copy)
     alive = process.alive
     await disk.free()
     end = rig.world.seconds()
@@ -116,10 +118,18 @@ async def _through(rig: ScaledRig, disk: SmallDisk, ledger: Ledger, filling: _Fi
     ledger.complaints += [f"{name}: {words}" for words, so in checks.items() if so]
 
 
-def _last_journalled(rig: ScaledRig) -> float:
-    """Return when the newest round in the journal was taken, in seconds since the world began."""
-    taken = [rig.taken_at(row) for row in JournalReader(rig.journal).rows() if row.series == TRUTH]
-    return taken[-1] if taken else 0.0
+def _last_journalled(rig: ScaledRig, beside: Path) -> float:
+    """Return when the newest round in the journal was taken, in seconds since the world began.
+
+    A copy is read, in the directory ``beside``: reading takes some room for an index of the log.
+    """
+    beside.mkdir()
+    for suffix in ("", "-wal"):
+        file = rig.journal.with_name(rig.journal.name + suffix)
+        if file.exists():
+            shutil.copy(file, beside / file.name)
+    rows = JournalReader(beside / rig.journal.name).rows()
+    return max((rig.taken_at(row) for row in rows if row.series == TRUTH), default=0.0)
 
 
 def _taken(rig: ScaledRig) -> list[float]:

@@ -16,7 +16,7 @@ from tests.faults.station import Rig
 # A station that loses several connections in a row soon after they began takes it for a fight about
 # its client id, and pauses for minutes. So now and then one is let last, for so many seconds.
 _LOST_SOON_IN_A_ROW = 2
-_LONG_ENOUGH_S = 31.0
+_LONG_ENOUGH_S = 5.5
 
 Live = Callable[[Rig, Random, int], Awaitable[None]]
 """Plays so many rounds on a rig; leaves the station running, its link and its broker sound."""

@@ -166,6 +166,7 @@ async def test_readings_that_cannot_be_kept_at_the_end_are_told(path):
             writer.submit(levels(3), {})
     lost = [e for e in logs if e["event"].startswith("readings lost")]
     assert [(e["log_level"], e["n"]) for e in lost] == [("critical", 3)]
+    assert writer.lost == 3
 
 
 async def test_a_page_that_cannot_be_read_is_a_journal_error(path):
@@ -414,6 +415,8 @@ async def test_a_full_disk_is_made_room_on(path):
         await writer.grown.get()
         writer.acknowledge(1, 20_000)
         await writer.flush()
+        quarantine = path.with_name(f"{path.name}.damaged-20260301T063000Z")
+        quarantine.touch()
         ((pages,),) = await ask(writer, "PRAGMA page_count")
         await ask(writer, f"PRAGMA max_page_count = {pages + 1}")
         writer.submit(levels(4000), {})
@@ -422,6 +425,7 @@ async def test_a_full_disk_is_made_room_on(path):
             await writer.grown.get()
         assert len(await writer.fetch(20_001, 24_000)) == 4000
         assert writer.lost == 0
+        assert not quarantine.exists()
 
 
 # ------------------------------------------------------------------------------------- condition

@@ -29,11 +29,17 @@ def test_a_pause_can_be_made_long_at_once() -> None:
     back_off = BackOff(Random(1))
     back_off.lengthen()
     assert 150.0 <= back_off.next() <= 300.0
+    back_off.reset()
+    back_off.lengthen(2)
+    assert 4.0 <= back_off.next() <= 8.0
+    assert 8.0 <= back_off.next() <= 16.0
+    back_off.lengthen(1)  # no shorter than it would have been
+    assert 16.0 <= back_off.next() <= 32.0
 
 
 def test_three_short_connections_in_a_row_are_no_chance() -> None:
     short = ShortConnections()
-    assert [short.ended(lasted) for lasted in (1, 1, 31, 29, 0, 2, 5, 400, 1)] == [
+    assert [short.ended(lasted) for lasted in (1, 1, 6, 4, 0, 2, 4.9, 400, 1)] == [
         False, False, False, False, False, True, True, False, False,
     ]  # fmt: skip
     assert short.in_a_row == 1
