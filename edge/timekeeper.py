@@ -82,7 +82,9 @@ class Finding:
                 f"the computer's clock was set {way} by {amount}, not by a time server or to an "
                 "impossible time: the station keeps its own"
             )
-        text = f"the time is known now; the one assumed was set {way} by {amount}"
+        text = "the time is known now, and is as it was assumed"
+        if _is_step(self.by_ms):
+            text = f"the time is known now; the one assumed was set {way} by {amount}"
         if self.journal_ahead_ms:
             ahead = in_words(self.journal_ahead_ms)
             text += f"; the journal holds readings stamped {ahead} later, which cannot be right"

@@ -60,6 +60,8 @@ def test_a_time_server_makes_the_time_known():
     assert found == Finding(What.TRUSTED, 2 * HOUR - 100_001)
     assert found.words == "the time is known now; the one assumed was set forward by 1 h 58 min"
     assert (one.trusted, one.doubt) == (True, "")
+    as_assumed = keeper().look(NOW - 3, 100.0, True)
+    assert as_assumed.words == "the time is known now, and is as it was assumed"
     assert one.utc_ms(200.0) == NOW + 2 * HOUR
 
 

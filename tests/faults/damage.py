@@ -96,11 +96,11 @@ def write(directory: Path, seed: int) -> Written:
             journal.record_gap(Gap(*DROPPED, WhyGone.DROPPED, None, None, START))
     for ending in ("", "-wal"):
         shutil.copyfile(f"{at_work}{ending}", f"{path}{ending}")
-    # The same, closed in an orderly way: all of it is in the file, and there is no log.
     written.identity, written.newest = journal.identity, journal.newest
     written.held = {one.seq: one for one in journal.fetch(1, journal.newest)}
     written.states, written.sent = dict(journal.states()), journal.sent
     journal.close()
+    # The same, closed in an orderly way: all of it is in the file, and there is no log.
     shutil.copyfile(at_work, f"{path}-closed")
     return written
 

@@ -66,7 +66,7 @@ for n, _ in enumerate(sys.stdin):
         disk.fill(writer.pid)
         async with asyncio.timeout(20):
             while await tries() != "refused":
-                await asyncio.sleep(0)
+                pass
         await disk.free()
         assert await tries() == "written"
         writer.stdin.close()
