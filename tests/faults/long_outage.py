@@ -180,7 +180,7 @@ async def _through(outage: _Outage, office: Office, ledger: Ledger, progress: Pr
     if not await arrivals.until(live, _PATIENCE_S):
         ledger.complaints.append("no live reading has arrived")
     ledger.measures["live_reading_after_s"] = round(time.monotonic() - began, 3)
-    ledger.measures["backlog_arrived_before_it"] = len(arrivals.readings)
+    ledger.measures["arrived_with_or_before_it"] = len(arrivals.readings)
     pauses: list[float] = []
     watching = asyncio.create_task(_watch(office, pauses))
     restarted_at = []
