@@ -32,7 +32,7 @@ from edge.host.supervise import Watched, supervise
 from edge.journal.journal import Journal
 from edge.journal.retention import Retention
 from edge.journal.writer import JournalWriter
-from edge.readings import Reading, Sample
+from edge.readings import Reading, Sample, Stamp
 from edge.station.model import Station
 from edge.status import Category, Reason
 from edge.timekeeper import What
@@ -44,6 +44,10 @@ _BUSES_STOP_WITHIN = 10.0
 
 # How often to look whether the computer's clock can be trusted, or was set, in seconds.
 _LOOK_AT_CLOCK_EVERY = 10.0
+
+# Under this name the journal keeps, among the channels' states, the true offset of a boot. It is no
+# name that a channel can have.
+_CLOCK = "@clock"
 
 
 class Daemon:
@@ -65,14 +69,16 @@ class Daemon:
         ``host_time`` says how far ``clock`` can be trusted; by default it is right.
         """
         self.station = station
+        states = journal.states()
         self.clock = StationClock(
             clock,
             host_time or AlwaysSynchronised(),
             station.clock.trust,
             newest_ms=journal.newest_utc_ms(),
+            known=Stamp(**states[_CLOCK]) if _CLOCK in states else None,
         )
         self.room = station.room()
-        strange = self.room.restore(journal.states())
+        strange = self.room.restore(states)
         keep = station.journal
         rule = Retention(
             round(keep.keep.value * 1000),
@@ -103,6 +109,7 @@ class Daemon:
         self._doubted: set[str] = set()
         self._watched = Watched(self.clock)
         self._stopping = False
+        self._time_given = False
         self._started = self.clock.monotonic()
         self._notifier = Notifier(environ)
         self._log = structlog.get_logger()
@@ -177,12 +184,16 @@ class Daemon:
             await self._look_at_clock()
 
     async def _look_at_clock(self) -> None:
-        found = self.clock.look()
-        if found is None:
+        if found := self.clock.look():
+            log = self._log.info if found.what is What.TRUSTED else self._log.warning
+            log("clock", found=found.words)
+        if not self.clock.trusted:
             return
-        log = self._log.info if found.what is What.TRUSTED else self._log.warning
-        log("clock", found=found.words)
-        if found.what is What.TRUSTED:
+        if found:  # the kernel gives up on a time server long before the next start
+            known = Stamp(self.clock.boot, self.clock.offset_ms)
+            self.writer.submit([], {_CLOCK: known._asdict()})
+        if not self._time_given:
+            self._time_given = True
             await self.writer.give_true_time(self.clock.boot, self.clock.offset_ms)
 
     # ------------------------------------------------------------------------------ how it stands

@@ -9,7 +9,8 @@ stroke. Its *monotonic* scale has no such steps. So the station keeps its own ti
 and asks only whether the offset is right. At first it is *provisional*, and stands fixed, so that
 all readings of that while can be moved to their true time by one and the same amount. Once there is
 a reason to trust the wall clock, the offset is taken from it; that trust is never lost again while
-the daemon runs, for a clock that was right once goes on right by itself. From then on:
+the computer runs, for a clock that was right once goes on right by itself; a daemon that is started
+again in the same boot is told of the offset. From then on:
 
  * where a time server sets the clock, every step of it is followed;
  * where none does (the kernel gives up on one that has been silent for nine hours), a step was made
@@ -95,12 +96,20 @@ class Timekeeper:
     """The station's time: ``offset_ms`` plus the monotonic milliseconds.
 
     ``build_ms`` is the date of the program, ``newest_ms`` the time of the newest reading in the
-    journal (None: there is none), ``wall_ms`` and ``monotonic`` (seconds) the computer's clock now.
+    journal (None: there is none), ``wall_ms`` and ``monotonic`` (seconds) the computer's clock now,
+    ``known_offset_ms`` what was found to be right earlier in this boot (None: nothing was).
     Times before the program or twenty years after it are implausible, wherever they come from.
     """
 
     def __init__(
-        self, rule: Rule, build_ms: int, newest_ms: int | None, wall_ms: int, monotonic: float
+        self,
+        rule: Rule,
+        build_ms: int,
+        newest_ms: int | None,
+        wall_ms: int,
+        monotonic: float,
+        *,
+        known_offset_ms: int | None = None,
     ) -> None:
         self._rule = rule
         self._build_ms = build_ms
@@ -117,6 +126,8 @@ class Timekeeper:
         believable = [ms for ms in (wall_ms, after_journal) if self._plausible(ms)]
         self.offset_ms = max([build_ms, *believable]) - _milliseconds(monotonic)
         """UTC milliseconds at the origin of the monotonic scale."""
+        if known_offset_ms is not None:
+            self.offset_ms, self.trusted, self.doubt = known_offset_ms, True, ""
 
     def utc_ms(self, monotonic: float) -> int:
         """Return the station's time at a moment (monotonic seconds) of this boot."""

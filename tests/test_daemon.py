@@ -1,6 +1,7 @@
 import asyncio
 import contextlib
 import socket
+from itertools import pairwise
 from random import Random
 
 import pytest
@@ -22,11 +23,12 @@ from tests.stations import MARCH, WELL
 class Running:
     """A daemon of the well station on simulated hardware, some hundred times as fast as life."""
 
-    def __init__(self, directory, broker=None, environ=None, clock=None):
+    def __init__(self, directory, broker=None, environ=None, clock=None, host_time=None):
         self.directory = directory
         self.broker = broker
         self.environ = environ or {}
         self.clock = clock or ScaledClock(MARCH + 6 * 3_600_000, 600.0)
+        self.host_time = host_time
         self.stop = asyncio.Event()
 
     async def __aenter__(self):
@@ -40,6 +42,7 @@ class Running:
             clock=self.clock,
             environ=self.environ,
             rng=Random(1),
+            host_time=self.host_time,
         )
         self.grown = asyncio.Event()
         self.daemon.writer.on_growth = lambda _: self.grown.set()
@@ -167,4 +170,37 @@ async def test_the_state_of_a_channel_that_is_gone_is_left_alone(tmp_path):
         await again.until(lambda d: d.made > 0)
     journal = again.journal()
     assert journal.states()["old-meter"] == {"a": 5}
+    journal.close()
+
+
+class Host:
+    """A computer whose clock a time server sets, or not."""
+
+    def __init__(self, boot, synchronised):
+        self.boot = boot
+        self._synchronised = synchronised
+
+    def synchronised(self):
+        return self._synchronised
+
+
+async def test_the_time_of_a_boot_is_known_to_the_next_run_in_it(tmp_path):
+    """The kernel gives up on a time server after some hours: a restart must not forget the time."""
+    clock = ScaledClock(MARCH + 6 * 3_600_000, 600.0)
+    async with Running(tmp_path, clock=clock, host_time=Host("b1", synchronised=True)) as running:
+        await running.until(lambda d: d.writer.newest >= 20)
+    clock.step(-86_400_000)
+    async with Running(tmp_path, clock=clock, host_time=Host("b1", synchronised=False)) as running:
+        await running.until(lambda d: d.writer.newest >= 40)
+        assert running.daemon.clock.trusted
+        assert running.daemon.writer.sendable == running.daemon.writer.newest
+    async with Running(tmp_path, clock=clock, host_time=Host("b2", synchronised=False)) as running:
+        newest = running.daemon.writer.newest
+        await running.until(lambda d: d.writer.newest >= newest + 20)
+        assert not running.daemon.clock.trusted
+        assert running.daemon.writer.sendable == newest
+    journal = running.journal()
+    times = [row.utc_ms for row in journal.fetch(1, newest)]
+    # Within a round times may stand in any order; a day lies between no two.
+    assert all(later - earlier > -60_000 for earlier, later in pairwise(times))
     journal.close()

@@ -215,3 +215,12 @@ def test_with_a_time_server_at_last_the_time_is_true_whatever_was_before(
 )
 def test_lengths_of_time_as_people_say_them(milliseconds, words):
     assert in_words(milliseconds) == words
+
+
+def test_what_was_found_right_earlier_in_the_boot_stands_although_nobody_confirms_it():
+    one = Timekeeper("synchronised", BUILD, NOW + 5, 0, 100.0, known_offset_ms=NOW - 100_000)
+    assert one.trusted
+    assert one.utc_ms(100.0) == NOW
+    assert one.look(NOW, 100.0, False) is None
+    assert one.look(NOW + DAY, 100.0, False).what is What.NOT_FOLLOWED
+    assert one.utc_ms(100.0) == NOW

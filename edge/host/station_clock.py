@@ -25,6 +25,8 @@ _USUAL_WAIT = 900.0
 _AT_ONCE = 50e-6
 _TRIES = 5
 
+_SET_EARLIER = "set by a time server before the daemon was started; runs by itself since"
+
 
 class HostTime(Protocol):
     """What a computer knows of its own clock."""
@@ -54,8 +56,8 @@ class KernelTime:
 class AlwaysSynchronised:
     """A computer whose clock is right from the first moment on."""
 
-    def __init__(self, boot: str = "only") -> None:
-        self.boot = boot
+    def __init__(self, boot: str | None = None) -> None:
+        self.boot = boot or os.urandom(16).hex()
 
     def synchronised(self) -> bool:
         """See `HostTime.synchronised`."""
@@ -66,8 +68,9 @@ class StationClock:
     """An `edge.clock.Clock` that shows provisional time until the time is known.
 
     ``base`` is the computer's clock, ``newest_ms`` the time of the newest reading in the journal
-    (UTC ms; None: there is none), ``rule`` and ``build_ms`` are those of `edge.timekeeper`. Nothing
-    is trusted before the first `look`, so have one before the first sample.
+    (UTC ms; None: there is none), ``known`` what an earlier run found to be the true offset of its
+    boot, ``rule`` and ``build_ms`` are those of `edge.timekeeper`. Nothing else is trusted before
+    the first `look`, so have one before the first sample.
     """
 
     def __init__(
@@ -77,12 +80,16 @@ class StationClock:
         rule: Rule = "synchronised",
         *,
         newest_ms: int | None = None,
+        known: Stamp | None = None,
         build_ms: int = BUILD_MS,
     ) -> None:
         self._base = base
         self._host = host
         wall_ms, monotonic = _both_scales(base)
-        self._keeper = Timekeeper(rule, build_ms, newest_ms, wall_ms, monotonic)
+        known_ms = known.offset_ms if known and known.boot == host.boot else None
+        self._keeper = Timekeeper(
+            rule, build_ms, newest_ms, wall_ms, monotonic, known_offset_ms=known_ms
+        )
         self._began = monotonic
         self._rule = rule
         self._confirmed: float | None = None  # monotonic seconds when last found synchronised
@@ -153,7 +160,8 @@ class StationClock:
                 "readings keep the station's own time until a time server confirms another",
             )
         if self._confirmed is None:
-            return Condition("clock", Category.NORMAL, "believed as plausible")
+            found = "believed as plausible" if self._rule == "plausible" else _SET_EARLIER
+            return Condition("clock", Category.NORMAL, found)
         found = "set by a time server"
         if (ago := self._base.monotonic() - self._confirmed) > _USUAL_WAIT:
             found += f", last {in_words(round(ago * 1000))} ago; runs by itself since"

@@ -22,7 +22,13 @@ class AstrayError(JournalError):
 
 def is_damage(error: BaseException) -> bool:
     """Tell whether an error comes from damaged content, rather than from a disk that is full."""
-    return isinstance(error, DamagedError) or _code(error) in _DAMAGE
+    # A flipped bit in the text of a table's definition makes even SQLite's message undecodable.
+    return isinstance(error, DamagedError | UnicodeDecodeError) or _code(error) in _DAMAGE
+
+
+def is_of_the_disk(error: BaseException) -> bool:
+    """Tell whether an error comes from a disk that could not be read or written."""
+    return _code(error) == sqlite3.SQLITE_IOERR
 
 
 def is_full(error: BaseException) -> bool:

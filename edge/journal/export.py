@@ -14,7 +14,7 @@ from sqlite_utils import Database
 
 from edge.clock import iso_utc
 from edge.journal import gaps
-from edge.journal.errors import JournalError
+from edge.journal.errors import JournalError, is_of_the_disk
 from edge.journal.layout import LAYOUT_VERSION
 from edge.journal.ranges import RangeSet
 from edge.journal.rows import is_sound
@@ -56,6 +56,9 @@ class JournalReader:
                 f"{path}: found no journal, expected the file a daemon has written"
                 " (--journal names it)"
             )
+        if not path.stat().st_size:
+            # SQLite, asked to read an empty file only, deletes the log beside it.
+            raise JournalError(f"{path}: found an empty file, expected a journal")
         try:
             self._db = Database(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True))
             (version,) = self._db.execute("PRAGMA user_version").fetchone()
@@ -69,7 +72,8 @@ class JournalReader:
             """Unit of every series' values in the journal, by its name."""
             self._untimed_from: int | None = self._one("SELECT min(first) FROM untimed")
         except sqlite3.Error as error:
-            raise JournalError(f"{path}: {error}") from None
+            hint = ". Is the disk full? The daemon goes on" if is_of_the_disk(error) else ""
+            raise JournalError(f"{path}: {error}{hint}") from None
 
     @property
     def senml_units(self) -> dict[str, str]:

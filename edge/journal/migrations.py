@@ -135,7 +135,8 @@ def migrate(path: Path) -> None:
 
 
 def _keep_copy(path: Path) -> None:
-    uri = f"{path.resolve().as_uri()}?mode=ro"
+    # Not for reading only: what a power cut has left half written is put right on opening.
+    uri = f"{path.resolve().as_uri()}?mode=rw"
     with closing(sqlite3.connect(uri, uri=True)) as db:
         (version,) = db.execute("PRAGMA user_version").fetchone()
         if 0 < version < LAYOUT_VERSION:

@@ -18,7 +18,7 @@ from edge.measure.switching import Threshold
 from edge.measure.totals import FlowTotal, PumpRuns
 from edge.measure.values import Computation
 from edge.measure.visits import Corrections, Visit
-from edge.readings import Series
+from edge.readings import Condense, Series
 from edge.station.channel_base import DerivedChannel, Input, Site, Totalling
 from edge.station.plain_types import SeriesName
 from edge.station.quantity_types import (
@@ -374,5 +374,13 @@ class DifferenceChannel(DerivedChannel):
 def _sum(
     channel: SumChannel | DifferenceChannel, name: str, site: Site, signs: list[int]
 ) -> Computation:
-    shown = channel.shown(site, site.series[channel.of[0]].unit)
-    return Sum(Series(name, shown, channel.title), channel.of, signs)
+    inputs = [site.series[one] for one in channel.of]
+    # What is made of running totals only is a running total itself.
+    running = all(one.condense is Condense.LAST for one in inputs)
+    series = Series(
+        name,
+        channel.shown(site, inputs[0].unit),
+        channel.title,
+        Condense.LAST if running else Condense.MEAN,
+    )
+    return Sum(series, channel.of, signs)

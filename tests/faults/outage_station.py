@@ -22,6 +22,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from random import Random
 
+# As `livezero run` does: it would count for memory that no daemon uses.
+sys.modules.setdefault("rich", None)
+
 from edge.commands.common import stop_on_signals
 from edge.daemon import Daemon
 from edge.health import Condition

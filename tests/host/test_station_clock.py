@@ -123,7 +123,7 @@ async def test_it_is_a_clock_like_any_other():
     await base.advance(5.0)
     assert (clock.monotonic(), clock.utc_ms()) == (5.0, NOW + 5000)
     assert clock.utc_of(2.0) == NOW + 2000
-    assert clock.boot == "only"
+    assert clock.boot != StationClock(base, AlwaysSynchronised()).boot
 
 
 @pytest.mark.parametrize("taking", [[1.0, 0.0], [1.0, 0.0002, 2.0, 2.0, 2.0], [2.0, 0.0]])
@@ -212,3 +212,16 @@ def test_a_clock_set_by_hand_is_told_to_whoever_looks(by, way):
     assert condition.category is Category.OUT_OF_SPECIFICATION
     assert f"2 h 0 min {way}" in condition.found
     assert clock.utc_ms() == NOW
+
+
+async def test_an_earlier_run_of_the_boot_has_found_the_time():
+    base, host = ManualClock(NOW), Host()
+    known = Stamp(host.boot, NOW)
+    clock = StationClock(base, host, known=known)
+    assert clock.trusted
+    assert clock.look() is None
+    assert clock.stamp is None
+    assert clock.utc_ms() == NOW
+    assert clock.condition().sound
+    assert "before the daemon was started" in clock.condition().found
+    assert not StationClock(base, host, known=Stamp("another boot", NOW)).trusted
