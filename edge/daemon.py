@@ -270,5 +270,7 @@ class Daemon:
 
 
 def _well(reading: Reading) -> bool:
-    # A rate that has not seen its first pulse, say, is no cause for concern.
-    return reading.reason is Reason.OK or reading.reason.passes_by_itself
+    # A rate that has not seen its first pulse, say, is no cause for concern. Nor is a total that once
+    # had a gap: it says so for ever, and nothing can be done about it now.
+    reason = reading.reason
+    return reason in {Reason.OK, Reason.GAP_IN_TOTAL} or reason.passes_by_itself
