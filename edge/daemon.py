@@ -32,6 +32,8 @@ from edge.host.supervise import Watched, supervise
 from edge.journal.journal import Journal
 from edge.journal.retention import Retention
 from edge.journal.writer import JournalWriter
+from edge.measure.room import Room, StrangeStateError
+from edge.measure.values import State
 from edge.readings import Reading, Sample, Stamp
 from edge.station.model import Station
 from edge.status import Category, Reason
@@ -75,10 +77,9 @@ class Daemon:
             host_time or AlwaysSynchronised(),
             station.clock.trust,
             newest_ms=journal.newest_utc_ms(),
-            known=Stamp(**states[_CLOCK]) if _CLOCK in states else None,
+            known=_known_time(states),
         )
-        self.room = station.room()
-        strange = self.room.restore(states)
+        self.room, strange = _restored_room(station, states)
         keep = station.journal
         rule = Retention(
             round(keep.keep.value * 1000),
@@ -114,7 +115,7 @@ class Daemon:
         self._notifier = Notifier(environ)
         self._log = structlog.get_logger()
         if strange:
-            self._log.warning("channels of another kind than before begin anew", channels=strange)
+            self._log.warning("channels whose past does not fit begin anew", channels=strange)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Run until ``stop`` is set, then leave clean.
@@ -269,8 +270,29 @@ class Daemon:
             self._log.info("value good again", series=reading.series)
 
 
+def _restored_room(station: Station, states: Mapping[str, State]) -> tuple[Room, list[str]]:
+    """Return the room as an earlier run left it, and the channels that begin anew all the same."""
+    senseless: list[str] = []
+    while True:
+        room = station.room()
+        try:
+            other_kind = room.restore({n: s for n, s in states.items() if n not in senseless})
+        except StrangeStateError as error:
+            # A flipped bit on the disk must not keep the station from starting.
+            senseless.append(error.channel)
+        else:
+            return room, senseless + other_kind
+
+
+def _known_time(states: Mapping[str, State]) -> Stamp | None:
+    match states.get(_CLOCK):
+        case {"boot": str(boot), "offset_ms": int(offset_ms)}:
+            return Stamp(boot, offset_ms)
+    return None
+
+
 def _well(reading: Reading) -> bool:
-    # A rate that has not seen its first pulse, say, is no cause for concern. Nor is a total that once
-    # had a gap: it says so for ever, and nothing can be done about it now.
+    # A rate that has not seen its first pulse, say, is no cause for concern. Nor is a total that
+    # once had a gap: it says so for ever, and nothing can be done about it now.
     reason = reading.reason
     return reason in {Reason.OK, Reason.GAP_IN_TOTAL} or reason.passes_by_itself

@@ -1,6 +1,7 @@
 import asyncio
 import contextlib
 import socket
+import sqlite3
 from itertools import pairwise
 from random import Random
 
@@ -204,3 +205,20 @@ async def test_the_time_of_a_boot_is_known_to_the_next_run_in_it(tmp_path):
     # Within a round times may stand in any order; a day lies between no two.
     assert all(later - earlier > -60_000 for earlier, later in pairwise(times))
     journal.close()
+
+
+async def test_a_state_that_makes_no_sense_does_not_keep_the_station_from_starting(tmp_path):
+    async with Running(tmp_path) as running:
+        await running.until(lambda d: d.writer.newest >= 60)
+    with sqlite3.connect(tmp_path / "well.sqlite") as db:
+        db.execute("UPDATE state SET state = replace(state, 'tally', 'tamly') WHERE channel='flow'")
+        db.execute("UPDATE state SET state = replace(state, 'boot', 'bopt') WHERE channel='@clock'")
+        db.execute("UPDATE state SET state = replace(state, 'total', 'totbl') WHERE channel='pump'")
+    db.close()
+    with structlog.testing.capture_logs() as logs:
+        async with Running(tmp_path) as running:
+            newest = running.daemon.writer.newest
+            await running.until(lambda d: d.writer.newest >= newest + 60)
+    (line,) = [line for line in logs if "begin anew" in line["event"]]
+    assert set(line["channels"]) >= {"flow"}
+    assert running.daemon.latest["flow.total"].value is not None

@@ -55,6 +55,14 @@ class RoomChannel:
         return kept + [one for totals in self.periods.values() for one in totals.series]
 
 
+class StrangeStateError(Exception):
+    """What a channel is to remember makes no sense; the room must not be used."""
+
+    def __init__(self, channel: str) -> None:
+        super().__init__(channel)
+        self.channel = channel
+
+
 @dataclass(slots=True)
 class Round:
     """What a round of samples led to."""
@@ -95,6 +103,7 @@ class Room:
         """Go on from the states of an earlier run; those of unknown channels are left alone.
 
         A channel that was of another kind in the earlier run begins anew; return their names.
+        Raises StrangeStateError when a state is none that any run has written.
         """
         strange = []
         for name, channel in self.channels.items():
@@ -103,11 +112,10 @@ class Room:
             if state.get("kind", _FIRST_KIND) != _kind(channel):
                 strange.append(name)
                 continue
-            if "channel" in state:
-                channel.computation.restore(state["channel"])
-            for series, totals in channel.periods.items():
-                if series in state:
-                    totals.restore(state[series])
+            try:
+                _restore(channel, state)
+            except (LookupError, TypeError, ValueError, AttributeError):
+                raise StrangeStateError(name) from None
         return strange
 
     def states(self) -> dict[str, State]:
@@ -184,6 +192,14 @@ class Room:
         if (own := channel.computation.state()) is not None:
             state["channel"] = own
         return state and state | {"kind": _kind(channel)}
+
+
+def _restore(channel: RoomChannel, state: State) -> None:
+    if "channel" in state:
+        channel.computation.restore(state["channel"])
+    for series, totals in channel.periods.items():
+        if series in state:
+            totals.restore(state[series])
 
 
 def _kind(channel: RoomChannel) -> str:
