@@ -16,6 +16,9 @@ _LAST_CEILING = 300.0
 _SHORT = 5.0
 _SHORT_IN_A_ROW = 3
 
+# So often MQTT 5 is tried on a broker that does not answer, before it is taken for an old one.
+_TRIES_IN_5 = 3
+
 
 class BackOff:
     """Growing, jittered pauses: after the first failure 1 to 2 s, at last 150 to 300 s.
@@ -67,24 +70,39 @@ class ShortConnections:
 class VersionChoice:
     """Finds out which version of MQTT a broker speaks.
 
-    ``wanted`` may be one version, which then stands, or "auto": MQTT 5 first; when the broker does
-    not understand, the other; once a connection in one of them has come about, that one for good.
+    ``wanted`` may be one version, which then stands, or "auto": MQTT 5 first. What a broker says of
+    a version it does not speak is believed for good, and so is a connection in MQTT 5 that came
+    about. One that does not answer may be an old one that cannot read MQTT 5; it may as well have
+    been busy, or the link bad. So 3.1.1 is tried only after several tries, and 5 again at every new
+    connection: in 3.1.1 a broker cannot say that it refuses a message, and acknowledges what it
+    throws away.
     """
 
     def __init__(self, wanted: Literal["auto", "5", "3.1.1"]) -> None:
         self.current: Version = "5" if wanted == "auto" else wanted
         """The version to try next."""
         self._settled = wanted != "auto"
+        self._tries_left = _TRIES_IN_5
 
     def worked(self) -> None:
         """Take note that the broker accepted a connection in the current version."""
-        self._settled = True
+        if self.current == "5":
+            self._settled = True
+        elif not self._settled:
+            self.current, self._tries_left = "5", 1
 
-    def not_understood(self) -> None:
+    def not_understood(self, *, said_so: bool = False) -> None:
         """Take note that the broker did not answer a connection request as MQTT demands.
 
-        It refused the version, closed the connection without an answer, answered nonsense, or did
-        not answer at all.
+        It closed the connection without an answer, answered nonsense, or did not answer at all;
+        with ``said_so`` it refused the version.
         """
-        if not self._settled:
-            self.current = "3.1.1" if self.current == "5" else "5"
+        if self._settled:
+            return
+        if self.current == "3.1.1":
+            self.current, self._tries_left = "5", _TRIES_IN_5
+        else:
+            self._tries_left -= 1
+            if said_so or self._tries_left <= 0:
+                self.current = "3.1.1"
+        self._settled = said_so

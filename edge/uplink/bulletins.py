@@ -2,7 +2,8 @@
 
 It must not hold up the readings. A broker that bears only short messages, and hangs up on longer
 ones, is told less: the status in short, gaps one at a time, and those no longer before the first
-readings.
+readings. One that hangs up all the same, as a broker of MQTT 3.1.1 may where it forbids a topic,
+is not told any more in this run.
 """
 
 from __future__ import annotations
@@ -10,8 +11,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 
+import structlog
+
 from edge.clock import Clock
 from edge.health import Condition
+from edge.readings import Gap
 from edge.station.model import Station
 from edge.uplink import announce
 from edge.uplink.link import Store
@@ -19,8 +23,10 @@ from edge.uplink.sending import Sender, first_of
 from edge.uplink.session import ConnectionLostError, RefusedError, Session
 from edge.uplink.stated_gaps import encode_gaps
 
-# After so many connections lost over a bulletin it is put more briefly, or later.
+# After so many connections lost over a bulletin it is put more briefly, or later; after so many it
+# is left out.
 _TRIES = 2
+_ALL_TRIES = 4
 
 _GAPS_IN_A_MESSAGE = 20
 
@@ -55,19 +61,18 @@ class Bulletins:
         self._since = clock.monotonic()
         self._told: list[object] = []
         self._lost_over: Counter[str] = Counter()
+        self._log = structlog.get_logger()
 
     def begin(self) -> None:
         """Take note that a connection has come about."""
         self._since = self._clock.monotonic()
 
-    def all_is_well(self) -> None:
-        """Take note that a connection has held: long messages may be tried again."""
-        self._lost_over.clear()
-
     async def status(self, session: Session) -> None:
         """Say that the station is there, and how its parts are."""
         conditions = self._conditions()
         self._told = _signals(conditions)
+        if self._is_left_out(self._status_topic):
+            return
         ago = self._clock.monotonic() - self._since
         since_ms = self._clock.utc_ms() - round(ago * 1000)
         status = announce.online(self._station, since_ms, conditions)
@@ -93,12 +98,14 @@ class Bulletins:
 
     async def gaps(self, session: Session) -> None:
         """State the gaps not stated yet; what does not go now is tried at the next slot."""
+        if self._is_left_out(self._gaps_topic):
+            return
         untold, journal = self._store.untold(), self._store.identity
         portion = 1 if self._lost_over[self._gaps_topic] else _GAPS_IN_A_MESSAGE
-        for start in range(0, len(untold), portion):
-            gaps = untold[start : start + portion]
+        while untold:
+            gaps, message = self._written(untold[:portion], journal, session)
+            untold = untold[len(gaps) :]
             try:
-                message = encode_gaps(gaps, self._id, journal)
                 await self._publish(session, self._gaps_topic, message)
             except RefusedError as error:
                 self._note(f"the broker refuses to be told of gaps: {error}")
@@ -108,9 +115,20 @@ class Bulletins:
             for gap in gaps:
                 self._store.told(gap)
 
+    def _written(self, gaps: list[Gap], journal: str, session: Session) -> tuple[list[Gap], bytes]:
+        """Write as many of the first gaps as the broker takes in one message; one at least."""
+        while True:
+            message = encode_gaps(gaps, self._id, journal)
+            if len(gaps) == 1 or session.fits(self._gaps_topic, message):
+                return gaps, message
+            gaps = gaps[: len(gaps) // 2]
+
+    def _is_left_out(self, topic: str) -> bool:
+        return self._lost_over[topic] >= _ALL_TRIES
+
     async def _say(self, session: Session, status: bytes) -> None:
         try:
-            await self._publish(session, self._status_topic, status, retain=True)
+            await self._publish(session, self._status_topic, status, retain=session.retains)
         except RefusedError as error:
             self._note(f"the broker refuses the station's status: {error}")
 
@@ -124,9 +142,11 @@ class Bulletins:
             await session.publish(topic, payload, retain=retain)
         except ConnectionLostError:
             self._lost_over[topic] += 1
+            if self._is_left_out(topic):
+                self._log.warning("the broker hangs up on a topic: no more is said on it", on=topic)
             raise
-        if self._lost_over[topic] < _TRIES:
-            self._lost_over[topic] = 0
+        # Next time it may be said at length again: losses may have been by chance.
+        self._lost_over[topic] = max(0, min(self._lost_over[topic], _TRIES) - 1)
 
 
 def _signals(conditions: Sequence[Condition]) -> list[object]:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from edge.uplink.backoff import Version, VersionChoice
 from edge.uplink.dial import ConnectError
+from edge.uplink.reasons import UNSUPPORTED_VERSION
 from edge.uplink.session import Session
 
 
@@ -19,7 +20,7 @@ async def connect(make: Callable[[Version], Session], choice: VersionChoice) -> 
         await session.connect()
     except ConnectError as error:
         if error.not_understood:
-            choice.not_understood()
+            choice.not_understood(said_so=error.code == UNSUPPORTED_VERSION)
         raise
     choice.worked()
     return session

@@ -33,12 +33,13 @@ class ConnectError(Exception):
     """No connection came about; says why.
 
     ``not_understood`` tells that the broker was reached and did not answer as MQTT demands, so that
-    it may speak another version.
+    it may speak another version; ``code`` is the reason code it gave, 0 where it gave none.
     """
 
-    def __init__(self, why: str, *, not_understood: bool = False) -> None:
+    def __init__(self, why: str, *, not_understood: bool = False, code: int = 0) -> None:
         super().__init__(why)
         self.not_understood = not_understood
+        self.code = code
 
 
 def hung_up() -> ConnectError:

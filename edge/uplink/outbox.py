@@ -69,9 +69,14 @@ class Outbox:
         """Take note of a new connection: the newest ``size`` numbers are live."""
         self._live_from, self._live_to = max(1, self._newest - size + 1), self._newest
 
-    def slot(self) -> None:
-        """Take note of a publish slot: what has come since the last one is live."""
-        self._live_from, self._live_to = self._live_to + 1, self._newest
+    def slot(self, at_most: int) -> None:
+        """Take note of a publish slot: what has come since the last one is live.
+
+        But no more than the newest ``at_most`` numbers: readings that waited for their true time
+        are set free all at once, and the older of them are backlog.
+        """
+        since = max(self._live_to + 1, self._newest - at_most + 1)
+        self._live_from, self._live_to = since, self._newest
         self._aside.slot()
 
     def next_live(self, size: int) -> Range | None:

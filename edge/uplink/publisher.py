@@ -30,6 +30,7 @@ from edge.uplink.backoff import BackOff, ShortConnections, Version, VersionChoic
 from edge.uplink.bulletins import Bulletins
 from edge.uplink.connecting import connect
 from edge.uplink.link import Store, UplinkState
+from edge.uplink.reasons import RETAIN_NOT_SUPPORTED
 from edge.uplink.sending import Sender, first_of
 from edge.uplink.session import (
     Allowances,
@@ -93,6 +94,7 @@ class Publisher:
         self._bulletins = Bulletins(
             station, store, conditions, self._sender, clock=clock, note=self._note
         )
+        self._retained = True
         self._since = 0.0
         self._next_try: float | None = None
         self._stop = asyncio.Event()
@@ -176,6 +178,11 @@ class Publisher:
             if not connecting.done():
                 return None
             session = connecting.result()
+        except ConnectError as error:
+            if error.code == RETAIN_NOT_SUPPORTED:
+                # Who comes late then does not learn how the station is; readings go all the same.
+                self._retained = False
+            raise
         finally:
             connecting.cancel()
         self._since = self._clock.monotonic()
@@ -186,7 +193,8 @@ class Publisher:
         return session
 
     def _make_session(self, version: Version) -> Session:
-        will = Message(self._status_topic, announce.offline(self._id, announce.LOST), retained=True)
+        lost = announce.offline(self._id, announce.LOST)
+        will = Message(self._status_topic, lost, retained=self._retained)
         return Session(
             self._broker,
             version,
@@ -211,7 +219,6 @@ class Publisher:
             return f'{why}, each time soon after it began: does another use the client id "{name}"?'
         if self._short.in_a_row == 0 and not in_vain:
             self._back_off.reset()
-            self._bulletins.all_is_well()
         return why
 
     async def _publish(self, session: Session, stopping: asyncio.Future[Any]) -> None:

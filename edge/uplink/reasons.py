@@ -14,6 +14,7 @@ PROTOCOL_ERROR = 130
 UNSUPPORTED_VERSION = 132
 KEEP_ALIVE_TIMEOUT = 141
 SESSION_TAKEN_OVER = 142
+RETAIN_NOT_SUPPORTED = 154
 QOS_NOT_SUPPORTED = 155
 
 _WORDS = {
@@ -40,7 +41,7 @@ _WORDS = {
     151: "quota exceeded",
     152: "closed by the broker's administrator",
     153: "the broker does not accept the payload's format",
-    154: "the broker does not keep retained messages",
+    RETAIN_NOT_SUPPORTED: "the broker does not keep retained messages",
     QOS_NOT_SUPPORTED: "the broker does not acknowledge messages (QoS 1)",
     156: "the broker says to use another server",
     157: "the broker has moved",

@@ -134,7 +134,7 @@ class Sender:
     def slot(self, *, hurry: bool = False) -> None:
         """Take note of a publish slot; with ``hurry`` the backlog no longer keeps to its share."""
         self._start_over()
-        self._outbox.slot()
+        self._outbox.slot(self._plan.window * self._plan.pack_readings)
         self._hurried = hurry
 
     def dropped(self, first: int, last: int) -> None:

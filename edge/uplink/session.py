@@ -115,6 +115,8 @@ class Session:
         """How many unacknowledged messages the broker bears."""
         self.packet_limit = 2**28
         """How large a packet may be for the broker, in bytes."""
+        self.retains = True
+        """Whether the broker keeps retained messages."""
         self.taken_over = False
         """Whether the broker ended it because another client came with the same client id."""
 
@@ -297,12 +299,14 @@ class Session:
         if code.is_failure:
             self._why = _words(code, said)
             mistaken = code.value == UNSUPPORTED_VERSION
-            _fail(self._answer, ConnectError(self._why, not_understood=mistaken))
+            error = ConnectError(self._why, not_understood=mistaken, code=code.value)
+            _fail(self._answer, error)
         elif getattr(said, "MaximumQoS", AT_LEAST_ONCE) < AT_LEAST_ONCE:
             _fail(self._answer, ConnectError(in_words(QOS_NOT_SUPPORTED)))
         elif not self._answer.done():
             self.receive_maximum = getattr(said, "ReceiveMaximum", self.receive_maximum)
             self.packet_limit = getattr(said, "MaximumPacketSize", self.packet_limit)
+            self.retains = bool(getattr(said, "RetainAvailable", True))
             self._answer.set_result(None)
 
     def _disconnected(

@@ -45,15 +45,30 @@ def test_three_short_connections_in_a_row_are_no_chance() -> None:
     assert short.in_a_row == 1
 
 
-def test_auto_alternates_until_one_version_works_and_then_stays() -> None:
-    choice = VersionChoice("auto")
+def tried_in_vain(choice: VersionChoice, times: int) -> list[str]:
     tried = []
-    for _ in range(3):
+    for _ in range(times):
         tried.append(choice.current)
         choice.not_understood()
-    assert tried == ["5", "3.1.1", "5"]
+    return tried
+
+
+def test_silence_is_no_proof_that_a_broker_is_an_old_one() -> None:
+    choice = VersionChoice("auto")
+    assert tried_in_vain(choice, 5) == ["5", "5", "5", "3.1.1", "5"]
+    assert choice.current == "5"
+    assert tried_in_vain(choice, 2) == ["5", "5"]
+    choice.worked()  # in 3.1.1; the next connection begins with 5 again
+    assert tried_in_vain(choice, 2) == ["5", "3.1.1"]
     choice.worked()
-    choice.not_understood()
+    assert tried_in_vain(choice, 3) == ["5", "5", "5"]  # 5 works: that stands
+
+
+def test_what_a_broker_says_of_a_version_is_believed() -> None:
+    choice = VersionChoice("auto")
+    choice.not_understood(said_so=True)
+    assert tried_in_vain(choice, 3) == ["3.1.1", "3.1.1", "3.1.1"]
+    choice.worked()
     assert choice.current == "3.1.1"
 
 

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import socket
+from pathlib import Path
 
 import pytest
 
@@ -15,6 +16,7 @@ from edge.uplink.senml import decode
 from edge.uplink.session import Allowances, Session
 from edge.uplink.stated_gaps import decode_gaps
 from hw_fakes.clock import ManualClock
+from hw_fakes.link import CuttableLink
 from tests.conftest import MakeMosquitto, Mosquitto
 from tests.uplink.parts import (
     MemoryStore,
@@ -579,3 +581,64 @@ async def test_what_nobody_asked_for_is_counted_and_passed_over() -> None:
             assert publisher.state.unexpected == 3
     assert broker.connections == 1
     assert [one.seq for one in map(reading, numbers_taken(broker))] == list(range(1, 41))
+
+
+@pytest.mark.parametrize("version", ["3.1.1", "5"])
+@pytest.mark.parametrize("topic", ["status", "gaps"])
+async def test_a_broker_that_hangs_up_on_all_but_readings_gets_the_readings(
+    topic: str, version: str
+) -> None:
+    """Where a topic is forbidden MQTT 3.1.1 lets a broker hang up, and nothing else (3.3.5)."""
+
+    async def answer(publication: Publication) -> bytes | None:
+        return None if publication.topic.endswith(topic) else YES
+
+    broker = PickyBroker(answer, version)
+    store, clock = MemoryStore(newest=10), ManualClock(START_MS)
+    store.gaps = [Gap(n, n, WhyGone.LOST, None, None, START_MS) for n in (100, 102)]
+    async with scripted_broker(broker.talk) as settings:
+        publisher = make_publisher(
+            store, int(settings.port), clock=clock, protocol=version, uplink={"publish": "60 s"}
+        )
+        async with running(publisher):
+            await pass_time_until(clock, lambda: len(store.sent) == 10)
+            await pass_time_until(clock, lambda: broker.connections == 5)
+            for newest in (20, 30):
+                store.sendable = newest
+                await pass_time_until(clock, lambda n=newest: len(store.sent) == n)
+            assert broker.connections == 5
+
+
+async def test_a_broker_without_retained_messages_gets_the_readings(
+    make_mosquitto: MakeMosquitto,
+) -> None:
+    broker = make_mosquitto("allow_anonymous true", "retain_available false")
+    store, clock = MemoryStore(newest=10), ManualClock(START_MS)
+    async with (
+        listening(settings_for(broker.port, client_id="receiver")) as receiver,
+        running(make_publisher(store, broker.port, clock=clock, protocol="5")),
+    ):
+        await pass_time_until(clock, lambda: len(store.sent) == 10)
+        await receiver.until(lambda: len(receiver.messages) == 2)
+        assert [one.topic.rpartition("/")[2] for one in receiver.messages] == ["status", "readings"]
+
+
+async def test_a_hiccup_does_not_make_an_old_broker_of_a_new_one(
+    make_mosquitto: MakeMosquitto, tmp_path: Path
+) -> None:
+    """In MQTT 3.1.1 a broker acknowledges what it throws away, here for want of a right."""
+    (tmp_path / "rights").write_text("topic readwrite nothing/here\n")
+    (tmp_path / "rights").chmod(0o600)
+    broker = make_mosquitto("allow_anonymous true", f"acl_file {tmp_path / 'rights'}")
+    store, clock = MemoryStore(newest=10), ManualClock(START_MS)
+    async with CuttableLink(broker.host, broker.port) as link:
+        link.hang()
+        publisher = make_publisher(
+            store, link.port, clock=clock, allowances=Allowances(connection=0.2)
+        )
+        async with running(publisher):
+            await until(clock, lambda: "does not answer" in publisher.state.why)
+            await link.restore()
+            await pass_time_until(clock, lambda: "refuses" in publisher.state.why)
+            assert publisher.state.version == "5"
+            assert not store.sent

@@ -6,6 +6,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 
 from edge.uplink.outbox import Outbox, Range
 
+MANY = 10**9
+
 
 def started(newest: int, acknowledged: list[Range] | None = None, size: int = 10) -> Outbox:
     box = Outbox(newest, acknowledged or [])
@@ -28,7 +30,7 @@ def test_what_is_new_waits_for_its_slot_and_then_overtakes_the_backlog() -> None
     assert order(box, 10, 2) == [(91, 100), (1, 10)]
     box.grew(103)
     assert box.next_live(10) is None
-    box.slot()
+    box.slot(MANY)
     assert order(box, 10, 2) == [(101, 103), (11, 20)]
 
 
@@ -36,7 +38,7 @@ def test_all_that_came_since_the_last_slot_is_live_the_newest_first() -> None:
     box = started(10, [(1, 10)], size=5)
     assert order(box, 5, 1) == [None]
     box.grew(22)
-    box.slot()
+    box.slot(MANY)
     assert [box.next_live(5) for _ in range(4)] == [(18, 22), (13, 17), (11, 12), None]
 
 
@@ -44,7 +46,7 @@ def test_what_did_not_go_in_its_slot_is_backlog() -> None:
     box = started(10, [(1, 10)])
     for newest in (20, 30):
         box.grew(newest)
-        box.slot()
+        box.slot(MANY)
     assert [box.next_live(100), box.next_backlog(100)] == [(21, 30), (11, 20)]
 
 
@@ -73,7 +75,7 @@ def test_what_would_not_go_comes_last_and_not_before_the_next_slot() -> None:
     assert (box.has_aside, box.has_backlog, box.has_more) == (True, True, True)
     assert order(box, 10, 3) == [(11, 20), (21, 30), None]
     assert (box.has_backlog, box.has_more, box.next_aside(10)) == (False, False, None)
-    box.slot()
+    box.slot(MANY)
     assert (box.has_backlog, box.has_more) == (False, True)
     assert box.next_aside(10) == (1, 5)
     box.acknowledged(1, 5)
@@ -137,7 +139,7 @@ class Sending(RuleBasedStateMachine):
 
     @rule()
     def slot_comes(self) -> None:
-        self.box.slot()
+        self.box.slot(MANY)
         self.live_from, self.live_to = self.live_to + 1, self.newest
 
     @rule(size=st.integers(1, 15))
@@ -201,7 +203,7 @@ class Sending(RuleBasedStateMachine):
         for _ in range(2 * self.newest):
             found = self.box.next_live(7) or self.box.next_backlog(7) or self.box.next_aside(7)
             if found is None:
-                self.box.slot()
+                self.box.slot(MANY)
             else:
                 self.box.acknowledged(*found)
         assert self.box.pending == 0
@@ -209,3 +211,13 @@ class Sending(RuleBasedStateMachine):
 
 TestSending = Sending.TestCase
 TestSending.settings = settings(max_examples=100, stateful_step_count=30, deadline=None)
+
+
+def test_what_is_set_free_all_at_once_does_not_go_before_all_else() -> None:
+    box = Outbox(10_000, [(1, 10_000)])
+    box.begin(100)
+    box.grew(1_000_000)
+    box.slot(2000)
+    assert box.next_live(2000) == (998_001, 1_000_000)
+    assert box.next_live(2000) is None
+    assert box.next_backlog(500) == (10_001, 10_500)
