@@ -110,7 +110,6 @@ class Daemon:
         self._doubted: set[str] = set()
         self._watched = Watched(self.clock)
         self._stopping = False
-        self._time_given = False
         self._started = self.clock.monotonic()
         self._notifier = Notifier(environ)
         self._log = structlog.get_logger()
@@ -127,7 +126,7 @@ class Daemon:
             await stack.enter_async_context(serve(self._journal_path, self.describe))
             async with asyncio.TaskGroup() as group:
                 writer = group.create_task(self._supervised("journal", self.writer.run))
-                await self._look_at_clock()  # before the first sample is stamped
+                self._look_at_clock()  # before the first sample is stamped
                 clock = group.create_task(self._supervised("clock", self._watch_clock))
                 async with self._running(group):
                     self._notifier.ready()
@@ -182,9 +181,9 @@ class Daemon:
     async def _watch_clock(self) -> None:
         while True:
             await self.clock.sleep(_LOOK_AT_CLOCK_EVERY)
-            await self._look_at_clock()
+            self._look_at_clock()
 
-    async def _look_at_clock(self) -> None:
+    def _look_at_clock(self) -> None:
         if found := self.clock.look():
             log = self._log.info if found.what is What.TRUSTED else self._log.warning
             log("clock", found=found.words)
@@ -193,9 +192,7 @@ class Daemon:
         if found:  # the kernel gives up on a time server long before the next start
             known = Stamp(self.clock.boot, self.clock.offset_ms)
             self.writer.submit([], {_CLOCK: known._asdict()})
-        if not self._time_given:
-            self._time_given = True
-            await self.writer.give_true_time(self.clock.boot, self.clock.offset_ms)
+        self.writer.give_true_time(self.clock.boot, self.clock.offset_ms)
 
     # ------------------------------------------------------------------------------ how it stands
 

@@ -6,6 +6,7 @@ as many rows as it was asked for.
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterator
 
@@ -38,7 +39,7 @@ class Contents(OpenedFile):
     untold: list[Gap]
     """Gaps that no receiver has heard of yet."""
     untimed: list[Untimed]
-    """Readings that wait for their true time; always the last of the journal."""
+    """Readings that wait for their true time."""
 
     @property
     def sendable(self) -> int:
@@ -109,10 +110,13 @@ class Contents(OpenedFile):
     def states(self) -> dict[str, State]:
         """Return what the channels must remember, as last committed, by channel."""
         states = {}
-        for channel, state in self._db.execute("SELECT channel, state FROM state"):
-            try:
-                states[channel] = json.loads(state)
-            except ValueError:
+        for channel, text in self._db.execute("SELECT channel, state FROM state"):
+            state = None
+            with contextlib.suppress(ValueError):
+                state = json.loads(text)
+            if isinstance(state, dict):
+                states[channel] = state
+            else:
                 structlog.get_logger().critical(
                     "what a channel remembered is damaged: it begins anew", channel=channel
                 )

@@ -8,6 +8,7 @@ directory is flushed.
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -41,11 +42,15 @@ def beside(path: Path, ending: str) -> Path:
 def copy_database(source: sqlite3.Connection, target: Path) -> None:
     """Copy a database, what is in its write-ahead log included; ``target`` then is all of it.
 
-    Raises OSError or sqlite3.Error; then there is no ``target``, or the one there was.
+    Raises OSError, at once where there is no room, or sqlite3.Error; then there is no ``target``,
+    or the one there was.
     """
     unfinished = beside(target, ".part")
     try:
         remove_database(unfinished)
+        (count,) = source.execute("PRAGMA page_count").fetchone()
+        (size,) = source.execute("PRAGMA page_size").fetchone()
+        need_room(target.parent, count * size)
         with closing(sqlite3.connect(unfinished)) as copy:
             source.backup(copy)
             # A copy without companions, which nobody can forget to take along.
@@ -54,6 +59,15 @@ def copy_database(source: sqlite3.Connection, target: Path) -> None:
     except (OSError, sqlite3.Error):
         remove_database(unfinished)
         raise
+
+
+def need_room(directory: Path, size: int) -> None:
+    """Raise OSError unless so many bytes are free where ``directory`` is."""
+    free = shutil.disk_usage(directory).free
+    if free < size:
+        raise OSError(
+            f"the disk is too full: {size / 1e6:.1f} MB are needed, {free / 1e6:.1f} MB are free"
+        )
 
 
 def put_in_place(file: Path, target: Path) -> None:

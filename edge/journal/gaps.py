@@ -15,6 +15,9 @@ from edge.readings import Gap, WhyGone
 
 _WHYS = {why.value: why for why in WhyGone}
 
+# No program writes a range that runs backwards, but a flipped bit makes one.
+_SOUND = "SELECT * FROM gap WHERE first <= last"
+
 
 class Lost(NamedTuple):
     """Readings that never got to the disk: how many, and from when to when (UTC milliseconds)."""
@@ -50,12 +53,12 @@ def record(db: sqlite3.Connection, gap: Gap, *, told: bool = False) -> None:
 
 def all_of(db: sqlite3.Connection) -> list[Gap]:
     """Return every gap on record, in rising order."""
-    return [_gap(row) for row in db.execute("SELECT * FROM gap ORDER BY first")]
+    return [_gap(row) for row in db.execute(f"{_SOUND} ORDER BY first")]
 
 
 def untold(db: sqlite3.Connection) -> list[Gap]:
     """Return the gaps that no receiver has acknowledged yet, in rising order."""
-    rows = db.execute("SELECT * FROM gap WHERE NOT told ORDER BY first")
+    rows = db.execute(f"{_SOUND} AND NOT told ORDER BY first")
     return [_gap(row) for row in rows]
 
 
@@ -83,7 +86,7 @@ def _make_way(db: sqlite3.Connection, first: int, last: int) -> None:
 
 def _insert(db: sqlite3.Connection, gap: Gap, told: bool) -> None:
     db.execute(
-        "INSERT INTO gap VALUES (?, ?, ?, ?, ?, ?, ?)",
+        "INSERT OR REPLACE INTO gap VALUES (?, ?, ?, ?, ?, ?, ?)",
         (gap.first, gap.last, gap.why.value, gap.since_ms, gap.until_ms, gap.noted_ms, told),
     )
 

@@ -96,12 +96,14 @@ class Journal(Contents):
     def give_true_time(self, boot: str, offset_ms: int) -> Timed:
         """Put right the time of what was stamped in ``boot``, now that its true offset is known.
 
-        What other boots left untimed keeps its time; where it was good it is unsure now. After that
-        everything may be sent. Raises sqlite3.Error; then nothing has changed.
+        What other boots left untimed keeps its time, which is unsure now. One call does a portion,
+        from the oldest on; call again while there are `untimed`. Raises sqlite3.Error; then nothing
+        has changed.
         """
         with self._transaction():
             done = timing.give_true_time(self._db, boot, offset_ms)
-        self.untimed = []
+            untimed = timing.untimed(self._db)
+        self.untimed = untimed
         return done
 
     def record_gap(self, gap: Gap) -> None:

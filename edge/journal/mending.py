@@ -79,20 +79,31 @@ def mend(
     """Do what may help against an error that has come up ``failures`` times in a row.
 
     Returns what is in the journal, where it was opened anew; ``before`` says how it stood. Raises
-    JournalError when it cannot be opened anew, sqlite3.Error when it cannot be read then.
+    JournalError when it cannot be opened anew, sqlite3.Error when it cannot be read then; in both
+    cases it is closed.
     """
     if is_damage(error):
         journal.rescue()
         words = journal.rescued.words if journal.rescued else ""
-        return _opened(journal, f"journal was damaged: {words}", before, now_ms)
+        return _look_into(journal, f"journal was damaged: {words}", before, now_ms)
     if isinstance(error, AstrayError) or failures >= _FAILURES_TO_REOPEN:
         journal.reopen()
-        return _opened(journal, "journal opened anew", before, now_ms)
+        return _look_into(journal, "journal opened anew", before, now_ms)
     with contextlib.suppress(sqlite3.Error, OSError):
         journal.make_room(disk_full=is_full(error))
     with contextlib.suppress(sqlite3.Error):
         prune_sent(journal)
     return None
+
+
+def _look_into(journal: Journal, words: str, before: Standing, now_ms: int) -> Opened:
+    try:
+        return _opened(journal, words, before, now_ms)
+    except BaseException:
+        # Nobody may go on with a journal of which it is not known what is in it: what was
+        # acknowledged of the one before would count for this one.
+        journal.close()
+        raise
 
 
 def _opened(journal: Journal, words: str, before: Standing, now_ms: int) -> Opened:

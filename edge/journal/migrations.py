@@ -3,17 +3,19 @@
 Run as a program of its own (``python -m edge.journal.migrations FILE``): sqlite-utils brings in
 more than a daemon should carry for a year in order to use it once.
 
-All steps a file needs are one transaction: it has the layout it had, or the present one. Before a
-journal is changed a copy of it is kept beside it, named after its layout, such as
-``NAME.layout-2``. A new journal is made under another name first, so that there never is half of
-one. The number of steps taken stands in ``PRAGMA user_version``, which the daemon reads without
-sqlite-utils.
+A journal is never changed in place. A new one, or a copy of the old, is made under another name,
+takes all its steps there and is then put in place as a whole; the old file stays beside it, named
+after its layout, such as ``NAME.layout-2``. So there never is half of one, and it takes the room
+of one copy. The number of steps taken stands in ``PRAGMA user_version``, which the daemon reads
+without sqlite-utils.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import secrets
+import shutil
 import sqlite3
 import sys
 from contextlib import closing
@@ -21,11 +23,21 @@ from pathlib import Path
 
 from sqlite_utils import Database, Migrations
 
-from edge.journal.files import copy_database, put_in_place, remove_database
+from edge.journal.files import (
+    beside,
+    copy_database,
+    flush,
+    need_room,
+    put_in_place,
+    remove_database,
+)
 from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 from edge.journal.timing import make_marks
 
 migrations = Migrations("journal")
+
+# How much larger than the file its copy may become: a mark makes the shortest rows a fifth longer.
+_GROWTH = 1.5
 
 
 @migrations()
@@ -122,34 +134,68 @@ def identity_marks_stated_gaps_and_untimed_readings(db: Database) -> None:
 def migrate(path: Path) -> None:
     """Bring the journal at ``path`` to the present layout, making it where there is none.
 
-    Raises OSError or sqlite3.Error when that cannot be done; the file then is as it was.
+    Raises OSError or sqlite3.Error when that cannot be done; the file then is as it was. Where
+    there is no room that is found out at once.
     """
-    if path.exists() and path.stat().st_size:
-        _keep_copy(path)
-        _take_steps(path)
-    else:
-        new = path.with_name(f"{path.name}.new")
+    new = beside(path, ".new")
+    try:
         remove_database(new)
-        _take_steps(new)
-        put_in_place(new, path)
+        layout = _copy(path, new) if path.exists() and path.stat().st_size else 0
+        if layout < LAYOUT_VERSION:
+            _take_steps(new)
+            if layout:
+                _give_name(path, beside(path, f".layout-{layout}"))
+            put_in_place(new, path)
+    except (OSError, sqlite3.Error):
+        remove_database(new)
+        raise
 
 
-def _keep_copy(path: Path) -> None:
+def _copy(path: Path, target: Path) -> int:
+    """Copy an older journal, and return its layout; a journal of the present one is left alone."""
     # Not for reading only: what a power cut has left half written is put right on opening.
     uri = f"{path.resolve().as_uri()}?mode=rw"
     with closing(sqlite3.connect(uri, uri=True)) as db:
-        (version,) = db.execute("PRAGMA user_version").fetchone()
-        if 0 < version < LAYOUT_VERSION:
-            copy_database(db, path.with_name(f"{path.name}.layout-{version}"))
+        (layout,) = db.execute("PRAGMA user_version").fetchone()
+        if layout < LAYOUT_VERSION:
+            # What is in the log only would not go along with the file.
+            (busy, _, _) = db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            if busy:
+                raise OSError("another program is reading the file")
+            for unfinished in (target, beside(path, f".layout-{layout}")):
+                remove_database(beside(unfinished, ".part"))
+            need_room(path.parent, round(_GROWTH * path.stat().st_size))
+            copy_database(db, target)
+    return int(layout)
+
+
+def _give_name(path: Path, name: Path) -> None:
+    """Let the file be found under another name as well."""
+    link = beside(name, ".part")
+    try:
+        try:
+            os.link(path, link)
+        except OSError:  # not every file system can
+            need_room(path.parent, path.stat().st_size)
+            shutil.copyfile(path, link)
+            flush(link)
+        link.replace(name)
+        flush(path.parent)
+    finally:
+        # Where both names are of one file already, replacing leaves both.
+        link.unlink(missing_ok=True)
 
 
 def _take_steps(path: Path) -> None:
     db = Database(path)
     try:
-        db.enable_wal()
+        # Nobody knows this file yet: what fails is thrown away, and needs no room to be undone.
+        db.execute("PRAGMA journal_mode = OFF")
+        db.execute("PRAGMA synchronous = OFF")
         with db.atomic():
             migrations.apply(db)
             db.execute(f"PRAGMA user_version = {LAYOUT_VERSION}")
+        db.enable_wal()
     finally:
         db.close()
 

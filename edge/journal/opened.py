@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING
 
 from edge.journal import opening
 from edge.journal.about import keep_about
-from edge.journal.errors import AstrayError, DamagedError, JournalError, is_damage
+from edge.journal.errors import (
+    AstrayError,
+    DamagedError,
+    JournalError,
+    is_damage,
+    is_of_the_disk,
+)
 from edge.journal.files import Place, beside, copy_database, place
 from edge.journal.timing import make_marks
 from edge.readings import Series
@@ -59,15 +65,14 @@ class OpenedFile:
 
         A file that was deleted under our hands is still open: it is put back first. One that
         another was put in the place of is kept beside it (``NAME.replaced``). Raises JournalError;
-        the file then is closed, and every use of it an sqlite3.Error.
+        the file then is closed, and every use of it an sqlite3.Error. Only where there is no room
+        to put it back, or beside, it stays open: nobody else has what is in it.
         """
         found = place(self.path)
         if found is None:
             self._refuse_another_medium()
         if found != self._file and not self._closed:
-            aside = self.path.with_name(f"{self.path.name}.replaced")
-            with contextlib.suppress(sqlite3.Error, OSError):
-                copy_database(self._db, aside if found else self.path)
+            self._put_back(beside(self.path, ".replaced") if found else self.path)
         self.close()
         # SQLite leaves its log behind then; it would spoil the file that lies there now.
         if found != self._file and self._log and place(beside(self.path, "-wal")) == self._log:
@@ -89,7 +94,7 @@ class OpenedFile:
         Raises sqlite3.Error and OSError.
         """
         if disk_full:
-            opening.discard_quarantine(self.path)
+            opening.discard_kept(self.path)
         self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def _learn_contents(self) -> None:
@@ -138,6 +143,18 @@ class OpenedFile:
         except BaseException:
             self._db.close()
             raise
+
+    def _put_back(self, target: Path) -> None:
+        """Copy what is open to where it can be found; raise JournalError where that cannot be."""
+        try:
+            copy_database(self._db, target)
+        except (sqlite3.Error, OSError) as error:
+            # What cannot be read any more, as on a medium that was pulled, is not held on to.
+            if not (is_damage(error) or is_of_the_disk(error)):
+                raise JournalError(
+                    f"{self.path}: the open file has no name any more, and cannot be copied to"
+                    f" {target.name}: {error}"
+                ) from None
 
     def _refuse_another_medium(self) -> None:
         """Raise JournalError where the medium is gone: a new file would later hide behind it."""

@@ -23,7 +23,10 @@ from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 if TYPE_CHECKING:
     from edge.journal.salvage import Rescued
 
-_PAGE_CACHE_KIB = 1024
+_PAGE_CACHE_KIB = 256
+
+# A log that once grew longer, for a reader or a large transaction, gets this short again.
+_LOG_LIMIT = 4 * 1024 * 1024
 
 # A check of all pages takes a small computer about a second for as many bytes.
 _CHECKED_WHOLE = 32 * 1024 * 1024
@@ -105,6 +108,7 @@ def connect(path: Path) -> sqlite3.Connection:
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
         db.execute(f"PRAGMA cache_size = -{_PAGE_CACHE_KIB}")
+        db.execute(f"PRAGMA journal_size_limit = {_LOG_LIMIT}")
         if _size(path) <= _CHECKED_WHOLE:
             _check(db, path)
     except BaseException:
@@ -133,11 +137,11 @@ def rescue_unfinished(path: Path) -> Rescued | None:
     return salvage.rescue(path) if salvage.unfinished(path) else None
 
 
-def discard_quarantine(path: Path) -> None:
-    """Delete the damaged files kept beside a journal: the disk has no room for them."""
+def discard_kept(path: Path) -> None:
+    """Delete the files kept beside a sound journal: the disk has no room for them."""
     from edge.journal import salvage  # noqa: PLC0415
 
-    salvage.discard_quarantine(path)
+    salvage.discard_kept(path)
 
 
 def _log_breaks_off(path: Path) -> bool:

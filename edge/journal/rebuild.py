@@ -5,7 +5,7 @@ what is broken: what is found so is *live*. Then all other pages are looked thro
 lost their parents, earlier versions of a page in the write-ahead log, and pages that were free. A
 reading found there, a *stray*, counts only where nothing live has its number, and only if the
 journal has not let go of it on purpose. A reading is believed if its mark is right, wherever it
-was.
+was; on an earlier version of a page its time is unsure, for that may have been put right since.
 
 In the end every number up to the highest one known is held, or was sent, or is in a stated gap; and
 as many numbers beyond it are left out as may have been on the pages that are lost.
@@ -15,7 +15,6 @@ Memory is bounded by the number of ranges, not of readings.
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -24,15 +23,10 @@ from pathlib import Path
 
 from edge.journal import gaps, pages, timing
 from edge.journal.about import About
-from edge.journal.damaged import DamagedFile
+from edge.journal.damaged import DamagedFile, Stray
 from edge.journal.pages import Values
 from edge.journal.ranges import RangeSet
-from edge.journal.remains import (
-    DROPPED,
-    ReadingRow,
-    Remains,
-    reading_of,
-)
+from edge.journal.remains import DROPPED, ReadingRow, Remains, in_doubt, reading_of
 from edge.readings import Condense, Gap, WhyGone
 from edge.status import Reason
 
@@ -63,10 +57,13 @@ class Rebuilt:
     lacking: set[str] = field(default_factory=set)
 
 
-def rebuild(source: Path, target: Path, note: About | None, noted_ms: int) -> Rebuilt:
+def rebuild(
+    source: Path, target: Path, note: About | None, noted_ms: int, *, keep_sent: bool = True
+) -> Rebuilt:
     """Fill the new, empty journal at ``target`` with what is readable in the one at ``source``.
 
     ``note`` is the one kept beside it; ``noted_ms`` (UTC) goes on record as the time of the damage.
+    Without ``keep_sent`` readings are left out that a receiver has.
     Raises OSError or sqlite3.Error when ``target`` cannot be written.
     """
     with DamagedFile(source) as damaged, closing(sqlite3.connect(target)) as db:
@@ -76,8 +73,7 @@ def rebuild(source: Path, target: Path, note: About | None, noted_ms: int) -> Re
         db.execute("PRAGMA journal_mode = OFF")
         db.execute("PRAGMA synchronous = OFF")
         db.execute("BEGIN")
-        room = shutil.disk_usage(target.parent).free > damaged.size
-        done = _Rebuild(damaged, db, keep_sent=room).run(note, noted_ms)
+        done = _Rebuild(damaged, db, keep_sent=keep_sent).run(note, noted_ms)
         db.execute("COMMIT")
         db.execute("PRAGMA journal_mode = WAL")
     return done
@@ -102,8 +98,8 @@ class _Rebuild:
         self._read_small_tables()
         self._db.executemany(_INSERT, self._live_readings())
         lowest = self._one("SELECT min(seq) FROM reading")
-        for number, page in self._damaged.strays(self._seen):
-            self._take_stray(number, page)
+        for stray in self._damaged.strays(self._seen):
+            self._take_stray(stray)
         remains = self._settled(note)
         self._let_go_again(remains, lowest)
         self._write(remains)
@@ -165,20 +161,26 @@ class _Rebuild:
 
     # What is not.
 
-    def _take_stray(self, number: int, page: bytes) -> None:
+    def _take_stray(self, stray: Stray) -> None:
+        number, page, older, sound = stray
         if not page:
             self._lost_pages += 1
         shape, fetch = self._damaged.shape, self._damaged.page
-        for values in pages.index_records(page, number, shape, fetch):
-            self._found.record(values)
-        rows = {}
+        # Only a reading can be believed on a page that is known to be damaged: it bears a mark.
+        if sound:
+            for values in pages.index_records(page, number, shape, fetch):
+                self._found.record(values)
+        rows: dict[int, ReadingRow] = {}
         for row_id, values in pages.table_rows(page, number, shape, fetch):
             if row := reading_of(row_id, values):
-                rows[row_id] = row
-            else:
+                rows[row_id] = in_doubt(row) if older else row
+            elif sound:
                 self._found.row(row_id, values)
-        if not rows:
-            return
+        if rows:
+            self._insert_strays(rows)
+
+    def _insert_strays(self, rows: dict[int, ReadingRow]) -> None:
+        """Insert readings, by number, where there are none yet."""
         held = self._db.execute(
             "SELECT seq FROM reading WHERE seq BETWEEN ? AND ?", (min(rows), max(rows))
         )
@@ -205,7 +207,8 @@ class _Rebuild:
             live.gaps = found.gaps | live.gaps
         if "state" in lacking:
             live.states = found.states | live.states
-        if "untimed" in lacking:
+        # Any page may be an older version then, with readings as they were before they were timed.
+        if "untimed" in lacking or self._damaged.log_blind:
             live.untimed = found.untimed | live.untimed
         self._highest = self._one("SELECT max(seq) FROM reading") or 0
         if self._highest:
@@ -258,7 +261,8 @@ class _Rebuild:
         db.executemany("INSERT INTO untimed VALUES (?, ?, ?, ?)", remains.untimed.values())
         if "untimed" in self._done.lacking or self._damaged.log_broken:
             # Nobody knows whether their time was put right already.
-            timing.give_true_time(db, _NO_BOOT, 0)
+            while timing.untimed(db):
+                timing.give_true_time(db, _NO_BOOT, 0)
 
     def _account(self, remains: Remains, noted_ms: int) -> None:
         """Put on record what is missing, and settle which numbers come next."""
@@ -295,14 +299,14 @@ class _Rebuild:
 
         That is after the reading before them, before the one behind them.
         """
-        yield from self._db.execute(
-            "SELECT before + 1, seq - 1, before_ms, utc_ms FROM (SELECT seq, utc_ms,"
-            " lag(seq, 1, 0) OVER numbers AS before, lag(utc_ms) OVER numbers AS before_ms"
-            " FROM reading WINDOW numbers AS (ORDER BY seq)) WHERE seq > before + 1"
-        )
-        newest = self._one("SELECT max(seq) FROM reading") or 0
-        if newest < highest:
-            yield newest + 1, highest, self._one(_NEWEST_TIME), None
+        before: int = 0
+        before_ms: int | None = None
+        for seq, utc_ms in self._db.execute("SELECT seq, utc_ms FROM reading ORDER BY seq"):
+            if seq > before + 1:
+                yield before + 1, seq - 1, before_ms, utc_ms
+            before, before_ms = seq, utc_ms
+        if before < highest:
+            yield before + 1, highest, before_ms, None
 
     def _state_gap(
         self, first: int, last: int, since: int | None, until: int | None, noted_ms: int

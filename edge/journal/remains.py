@@ -17,7 +17,7 @@ from edge.journal.pages import Value, Values
 from edge.journal.ranges import RangeSet
 from edge.journal.rows import is_sound, mark
 from edge.readings import Condense, Gap, WhyGone
-from edge.status import BY_CODE
+from edge.status import BY_CODE, Reason
 from edge.units import UNITS
 
 _IDENTITY = re.compile(r"[0-9a-f]{16}")
@@ -56,6 +56,18 @@ def reading_of(seq: int, values: Values, *, unmarked: bool = False) -> ReadingRo
         return row if is_sound(row) else None
     except (struct.error, TypeError):
         return None
+
+
+def in_doubt(row: ReadingRow) -> ReadingRow:
+    """Return a reading as one whose time may have been put right since.
+
+    Where it has no value the reason stands; what was thinned had its true time before.
+    """
+    seq, series, utc_ms, value, status, _ = row
+    if value is None or status == Reason.THINNED.code:
+        return row
+    content = seq, series, utc_ms, value, Reason.TIME_UNSURE.code
+    return (*content, mark(*content))
 
 
 class Remains:

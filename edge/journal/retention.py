@@ -51,12 +51,13 @@ class Pruned:
     dropped: tuple[int, int] | None = None
 
 
-def prune(journal: Journal, rule: Retention, now_ms: int) -> Pruned:
+def prune(journal: Journal, rule: Retention, now_ms: int, *, time_known: bool = True) -> Pruned:
     """Let one portion go of what the rule says may go; call again until it returns nothing.
 
-    Raises sqlite3.Error when the file cannot be written.
+    Nothing goes by age where ``now_ms`` is not known to be the time: a clock that is decades ahead
+    makes everything old. Raises sqlite3.Error when the file cannot be written.
     """
-    deleted = _delete_sent(journal, older_than_ms=now_ms - rule.keep_ms)
+    deleted = _delete_sent(journal, older_than_ms=now_ms - rule.keep_ms) if time_known else 0
     if deleted or not rule.nearly_full(journal.bytes_used()):
         return Pruned(deleted)
     if deleted := prune_sent(journal):

@@ -5,7 +5,8 @@ journal is built under another name (`edge.journal.rebuild`), flushed, and renam
 the damaged one gets the time of its last change as part of its name, which says that it is done
 with: it must never be salvaged again, for the new journal has gone on with the numbers. Whenever a
 power cut comes, either the step before or the step after has happened, and `rescue` goes on from
-there. One damaged file is kept, the newest.
+there. One damaged file is kept, the newest. Where there is no room for a new journal nothing is
+begun: a rescue that cannot succeed may be tried for months.
 
 It runs as a process of its own (``python -m edge.journal.salvage FILE``): a file that leads it into
 a trap, or takes much memory, does not take the daemon along.
@@ -15,6 +16,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -23,10 +25,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from edge.journal import room
 from edge.journal.about import about
 from edge.journal.damaged import DamagedFile
 from edge.journal.errors import JournalError
-from edge.journal.files import COMPANIONS, flush, put_in_place, remove_database
+from edge.journal.files import COMPANIONS, flush, need_room, put_in_place, remove_database
 
 _MISSING = {
     "identity": "it goes on as a new journal, and all readings are sent again",
@@ -35,6 +38,11 @@ _MISSING = {
     "state": "what some channels had to remember, such as totals, is older or gone",
     "untimed": "the time of readings that waited for the clock to be set is an estimate",
 }
+
+
+# Four times what `edge.journal.opening.connect` lets it keep: more than this is no slip of a bit in
+# an ordinary round, and would keep a small computer from starting in time.
+_LONGEST_LOG = 16 * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,21 +95,30 @@ def log_breaks_off(path: Path) -> bool:
     """Tell whether SQLite would leave out, without a word, what was committed to the log of `path`.
 
     To be asked before SQLite opens the file, for then it writes over the rest. Takes about 0.1 ms a
-    page of the log, and there is one only after a power cut or the like.
+    page of the log, on a small computer ten times as much, and there is one only after a power cut
+    or the like. A log far longer than they should get is not looked into.
     """
+    log = _named(path, "-wal")
+    if log.exists() and log.stat().st_size > _LONGEST_LOG:
+        return False
     with DamagedFile(path) as file:
         return file.log_breaks_off
 
 
-def discard_quarantine(path: Path) -> bool:
-    """Delete the damaged files kept beside ``path``, and tell whether there were any.
+def discard_kept(path: Path) -> None:
+    """Delete the files kept beside a sound journal at ``path``: the disk has no room for them.
 
-    That makes room where a disk is full. What is still to be salvaged is not touched.
+    These are damaged ones that were salvaged, and the one that another was put in the place of.
     """
-    kept = list(_quarantined(path))
-    for file in kept:
+    discard_quarantine(path)
+    remove_database(_set_aside(path))
+    remove_database(_named(path, ".replaced"))
+
+
+def discard_quarantine(path: Path) -> None:
+    """Delete the damaged files beside ``path`` that were salvaged; they have a date in the name."""
+    for file in list(_quarantined(path)):
         file.unlink(missing_ok=True)
-    return bool(kept)
 
 
 def _salvage(path: Path) -> dict[str, object]:
@@ -109,39 +126,65 @@ def _salvage(path: Path) -> dict[str, object]:
     # What it takes to rebuild a journal is no business of the process that asks for it.
     from edge.journal.rebuild import rebuild  # noqa: PLC0415
 
-    aside = _set_aside(path)
-    discard_quarantine(path)
+    aside, new = _set_aside(path), _named(path, ".salvaged")
+    remove_database(new)
     if path.exists() and any(_all_of(aside)):
-        # The one aside was salvaged already, and lacked but its last name.
-        remove_database(aside)
+        # That one was salvaged already, and lacked but its last name.
+        _retire(path)
+    keep_sent = _make_room(path, aside if any(_all_of(aside)) else path)
     for companion in COMPANIONS:
         file = _named(path, companion)
         if file.exists():
             file.rename(_named(aside, companion))
     flush(path.parent)
-    changed_ms = max((f.stat().st_mtime_ns for f in _all_of(aside)), default=0) // 1_000_000
-    new = _named(path, ".salvaged")
     try:
-        remove_database(new)
         _lay_out(new)
-        done = rebuild(aside, new, about(path), changed_ms)
+        done = rebuild(aside, new, about(path), _changed_ms(aside), keep_sent=keep_sent)
         put_in_place(new, path)
     except (OSError, sqlite3.Error):
         remove_database(new)
         raise
-    moment = datetime.fromtimestamp(changed_ms // 1000, UTC)
+    return {
+        "readings": done.readings,
+        "expected": done.expected,
+        "quarantine": _retire(path).name,
+        "lacking": sorted(done.lacking & _MISSING.keys()),
+    }
+
+
+def _make_room(path: Path, source: Path) -> bool:
+    """Make sure that there is room for what is in ``source``; tell whether for all of it.
+
+    Otherwise only for what was not sent. The damaged file kept of an earlier time goes only where
+    that is enough. Raises OSError when it is not.
+    """
+    free = shutil.disk_usage(path.parent).free
+    if free >= room.of_all(source):
+        return True
+    needed = room.of_unsent(source)
+    kept = sum(file.stat().st_size for file in _quarantined(path))
+    if free < needed <= free + kept:
+        discard_quarantine(path)
+    need_room(path.parent, needed)
+    return False
+
+
+def _retire(path: Path) -> Path:
+    """Give the file set aside, which has been salvaged, its last name; return that."""
+    discard_quarantine(path)
+    aside = _set_aside(path)
+    moment = datetime.fromtimestamp(_changed_ms(aside) // 1000, UTC)
     quarantine = _named(path, f".damaged-{moment:%Y%m%dT%H%M%SZ}")
     for companion in COMPANIONS:
         file = _named(aside, companion)
         if file.exists():
             file.rename(_named(quarantine, companion))
     flush(path.parent)
-    return {
-        "readings": done.readings,
-        "expected": done.expected,
-        "quarantine": quarantine.name,
-        "lacking": sorted(done.lacking & _MISSING.keys()),
-    }
+    return quarantine
+
+
+def _changed_ms(path: Path) -> int:
+    return max((file.stat().st_mtime_ns for file in _all_of(path)), default=0) // 1_000_000
 
 
 def _lay_out(path: Path) -> None:

@@ -3,7 +3,8 @@
 Intervals lie on whole multiples of their length, in UTC. Of the readings of a series in an interval
 one is left, under the number and with the time of the last that has a value. What it says, the
 series decides (`edge.readings.Condense`). Where none has a value the last one is left as it is, and
-so is a reading that stands alone.
+so is a reading that stands alone. Readings whose time is unsure are condensed apart from the
+others, and what is left of them says so.
 """
 
 from __future__ import annotations
@@ -56,23 +57,23 @@ def condense(rows: Iterable[Row], how: Mapping[int, Condense], interval_ms: int)
     Memory is bounded by the number of intervals and series, and eight bytes a row.
     """
     done = Thinned()
-    groups: dict[tuple[int, int], _Group] = {}
+    groups: dict[tuple[int, int, bool], _Group] = {}
     for row in rows:
         done.since_ms = row.utc_ms if done.since_ms is None else min(done.since_ms, row.utc_ms)
         done.until_ms = row.utc_ms if done.until_ms is None else max(done.until_ms, row.utc_ms)
         way = how.get(row.series, Condense.KEEP)
         if way is Condense.KEEP:
             continue
-        key = row.series, row.utc_ms // interval_ms
-        group = groups.setdefault(key, _Group(way))
+        unsure = row.status == Reason.TIME_UNSURE.code
+        group = groups.setdefault((row.series, row.utc_ms // interval_ms, unsure), _Group(way))
         if (overtaken := group.take(row)) is not None:
             done.gone.append(overtaken)
-    for group in groups.values():
+    for (_, _, unsure), group in groups.items():
         if group.last and group.bad:
             done.gone.append(group.bad.seq)
         if group.last and group.taken > 1:
-            condensed = group.last._replace(value=group.value, status=Reason.THINNED.code)
-            done.changed.append(condensed)
+            reason = Reason.TIME_UNSURE if unsure else Reason.THINNED
+            done.changed.append(group.last._replace(value=group.value, status=reason.code))
     return done
 
 

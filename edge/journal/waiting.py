@@ -2,7 +2,8 @@
 
 Readings whose time is not known yet bear a `Stamp`. A batch holds readings of one stamp, or of
 none, so that the journal can note the stamp once. When the true time of their boot becomes known,
-those still in memory are put right here, on their way out.
+those still in memory are put right on their way out (`Batch.timed`); what is kept here stays as it
+was handed over, to be recognised should a commit turn out to have been kept (`Waiting.drop_kept`).
 """
 
 from __future__ import annotations
@@ -28,18 +29,16 @@ class Batch:
     acknowledged: list[tuple[int, int]] = field(default_factory=list)
     told: list[Gap] = field(default_factory=list)
     lost: Lost | None = None
-    true_time: TrueTime | None = None
-    """What the journal must be told first."""
 
     def __bool__(self) -> bool:
-        return bool(
-            self.readings
-            or self.states
-            or self.acknowledged
-            or self.told
-            or self.lost
-            or self.true_time
-        )
+        return bool(self.readings or self.states or self.acknowledged or self.told or self.lost)
+
+    def timed(self, true_time: TrueTime | None) -> tuple[list[Reading], Stamp | None]:
+        """Return the readings and their stamp; put right, and without, where it is of that boot."""
+        if self.stamp is None or true_time is None or self.stamp.boot != true_time[0]:
+            return self.readings, self.stamp
+        by = true_time[1] - self.stamp.offset_ms
+        return [replace(one, utc_ms=one.utc_ms + by) for one in self.readings], None
 
 
 @dataclass(slots=True)
@@ -61,14 +60,10 @@ class Waiting:
         self.told: list[Gap] = []
         self._most = most
         self._rounds: list[_Rounds] = []
-        self._true_time: TrueTime | None = None
-        self._true_time_told = True
         self._lost: Lost | None = None
 
     def __bool__(self) -> bool:
-        return bool(
-            self._rounds or self.acknowledged or self.told or self._lost or not self._true_time_told
-        )
+        return bool(self._rounds or self.acknowledged or self.told or self._lost)
 
     @property
     def readings(self) -> int:
@@ -83,22 +78,13 @@ class Waiting:
         self._join(len(self._rounds) - 2)
         self._keep_within_bounds()
 
-    def know_true_time(self, true_time: TrueTime) -> None:
-        """Put right what waits and what will come with a stamp of that boot."""
-        self._true_time = true_time
-        self._true_time_told = False
-
     def take(self) -> Batch:
         """Take out what is to be committed next."""
         rounds = self._rounds.pop(0) if self._rounds else _Rounds(None, [], {})
         batch = Batch(rounds.stamp, rounds.readings, rounds.states)
-        if self._true_time:
-            batch.readings, batch.stamp = _timed(rounds, *self._true_time)
         batch.acknowledged, self.acknowledged = self.acknowledged, []
         batch.told, self.told = self.told, []
         batch.lost, self._lost = self._lost, None
-        if not self._true_time_told:
-            batch.true_time, self._true_time_told = self._true_time, True
         return batch
 
     def put_back(self, batch: Batch) -> None:
@@ -109,8 +95,6 @@ class Waiting:
         self.acknowledged = batch.acknowledged + self.acknowledged
         self.told = batch.told + self.told
         self._lost = _both(batch.lost, self._lost)
-        if batch.true_time:
-            self._true_time_told = False
         self._keep_within_bounds()
 
     def drop_kept(self, rows: Sequence[Journalled], *, lost: bool) -> None:
@@ -121,10 +105,11 @@ class Waiting:
         """
         if lost:
             self._lost = None
-        kept = iter([(row.series, row.utc_ms, row.value) for row in rows])
+        kept = iter(rows)
         for rounds in self._rounds:
             for index, one in enumerate(rounds.readings):
-                if next(kept, None) != (one.series, one.utc_ms, one.value):
+                row = next(kept, None)
+                if row is None or not _is_kept(one, row, rounds.stamp):
                     del rounds.readings[:index]
                     return
             rounds.readings.clear()
@@ -152,13 +137,10 @@ class Waiting:
             )
 
 
-def _timed(rounds: _Rounds, boot: str, offset_ms: int) -> tuple[list[Reading], Stamp | None]:
-    """Put right what was stamped in that boot."""
-    stamp = rounds.stamp
-    if stamp is None or stamp.boot != boot:
-        return rounds.readings, stamp
-    by = offset_ms - stamp.offset_ms
-    return [replace(reading, utc_ms=reading.utc_ms + by) for reading in rounds.readings], None
+def _is_kept(one: Reading, row: Journalled, stamp: Stamp | None) -> bool:
+    # What has a stamp may have been put right on its way out.
+    same_time = stamp is not None or row.utc_ms == one.utc_ms
+    return same_time and (row.series, row.value) == (one.series, one.value)
 
 
 def _both(one: Lost | None, other: Lost | None) -> Lost | None:

@@ -19,18 +19,24 @@ def condition(
     waiting: int,
     lost: int,
     failing: str,
+    untimed_why: str,
     retry_s: float,
 ) -> Condition:
     """Put into words how the journal is.
 
     ``pruned`` is what was thinned or dropped last, ``unsent``, ``waiting`` and ``lost`` are counts
-    of readings, ``failing`` says why the file cannot be written and is "" when it can.
+    of readings, ``failing`` says why the file cannot be written, ``untimed_why`` why readings are
+    not given their true time although it is known; both are "" where all is well.
     """
     if failing:
         found = f"cannot be written ({failing}); {waiting} readings wait in memory"
         if lost:
             found += f", {lost} are lost: memory was full"
         return Condition(_PART, Category.FAILURE, found, f"tried again every {retry_s:.0f} s")
+    if untimed_why:
+        found = f"{standing.untimed} readings cannot be given their true time ({untimed_why})"
+        doing = f"they are kept and not sent; tried again every {retry_s:.0f} s"
+        return Condition(_PART, Category.FAILURE, found, doing)
     if standing.rescue:
         return Condition(
             _PART,

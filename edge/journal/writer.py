@@ -5,6 +5,9 @@ whatever has come in since its last commit in one transaction: on a fast disk th
 slow one several. An SD card that stalls for a second thus delays no poll; readings wait in memory,
 in order (`edge.journal.waiting`).
 
+Once the true time is known, readings that wait for it are put right in portions, and rounds are
+committed between them, also where the disk has no room for the portions.
+
 A commit that fails is tried again until it succeeds, with everything that has come in meanwhile.
 What may help is tried as well (`edge.journal.mending`): room is made, a file that was deleted or
 replaced is opened anew, a damaged one salvaged.
@@ -18,8 +21,6 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
 
 import structlog
 
@@ -27,14 +28,14 @@ from edge.clock import Clock, wait_for_event
 from edge.health import Condition
 from edge.journal.errors import JournalError, is_damage
 from edge.journal.journal import Journal
-from edge.journal.mending import Opened, Standing, mend, take_out_damaged
+from edge.journal.mending import Opened, mend, take_out_damaged
 from edge.journal.retention import Pruned, Retention, prune
-from edge.journal.waiting import Batch, Waiting
+from edge.journal.thread import JournalThread
+from edge.journal.timing import Timed
+from edge.journal.waiting import Batch, TrueTime, Waiting
 from edge.journal.wellbeing import condition
 from edge.measure.values import State
 from edge.readings import Gap, Journalled, Reading, Stamp
-
-T = TypeVar("T")
 
 # Acknowledgements ride along with the next round; where none comes, they are kept after this long.
 _LONGEST_UNWRITTEN = 60.0
@@ -63,12 +64,12 @@ class JournalWriter:
         self._journal = journal
         self._retention = retention
         self._clock = clock
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix="journal")
-        self._standing = Standing.of(journal)
+        self._thread = JournalThread(journal)
         self._waiting = Waiting(_MOST_HELD)
         self._wake = asyncio.Event()
-        self._commit: asyncio.Task[bool] | None = None
-        self._committing = asyncio.Lock()
+        self._true_time: TrueTime | None = None
+        self._timed = Timed()
+        self._untimed_why = ""
         self._next_prune = clock.monotonic()
         self._pruned = Pruned()
         self._lost_at_the_end = 0
@@ -83,17 +84,17 @@ class JournalWriter:
     @property
     def newest(self) -> int:
         """The highest number given out."""
-        return self._standing.newest
+        return self._thread.standing.newest
 
     @property
     def sendable(self) -> int:
         """The highest number that may be sent: what comes after waits for its true time."""
-        return self._standing.sendable
+        return self._thread.standing.sendable
 
     @property
     def identity(self) -> str:
         """Tells this journal's numbers from those of any other; may change with a rescue."""
-        return self._standing.identity
+        return self._thread.standing.identity
 
     @property
     def lost(self) -> int:
@@ -104,19 +105,22 @@ class JournalWriter:
         """Return the gaps that receivers have not heard of yet, in rising order."""
         told = self._waiting.told
         return [
-            gap for gap in self._standing.untold if gap.last <= self.sendable and gap not in told
+            gap
+            for gap in self._thread.standing.untold
+            if gap.last <= self.sendable and gap not in told
         ]
 
     def condition(self) -> Condition:
         """Return how the journal is."""
         return condition(
-            self._standing,
+            self._thread.standing,
             self._retention,
             self._pruned,
             unsent=self.newest - len(self.sent),
             waiting=self._waiting.readings,
             lost=self.lost,
             failing=self._failing,
+            untimed_why=self._untimed_why,
             retry_s=_RETRY_PAUSE,
         )
 
@@ -146,14 +150,15 @@ class JournalWriter:
         """Take note that receivers have heard of a gap; kept with the next commit."""
         self._waiting.told.append(gap)
 
-    async def give_true_time(self, boot: str, offset_ms: int) -> bool:
-        """Put right every reading stamped in ``boot``, whose true offset to UTC is now known.
+    def give_true_time(self, boot: str, offset_ms: int) -> None:
+        """Have every reading put right that was stamped in ``boot``, whose offset to UTC is known.
 
-        From this call on readings of that boot may come without a stamp. False when the file cannot
-        be written now: it is done before anything else is, as soon as it can.
+        From this call on readings of that boot may come without a stamp, and readings go by age.
+        To be called whenever the time is known; what is right already is left alone.
         """
-        self._waiting.know_true_time((boot, offset_ms))
-        return await self.flush()
+        self._true_time = boot, offset_ms
+        if self._thread.standing.untimed:
+            self._wake.set()
 
     async def fetch(self, first: int, last: int) -> list[Journalled]:
         """Return the readings numbered from ``first`` to ``last`` that are still there.
@@ -163,13 +168,12 @@ class JournalWriter:
         """
         now_ms = self._clock.utc_ms()
         try:
-            readings, damaged = await self._in_thread(
+            readings, damaged = await self._thread.call(
                 lambda: take_out_damaged(self._journal, first, last, now_ms)
             )
         except (sqlite3.Error, JournalError) as error:
             if is_damage(error):
-                async with self._committing:
-                    await self._mend(error)
+                await self._thread.alone(self._mend(error))
             raise JournalError(f"readings {first} to {last}: {error}") from None
         if damaged:
             self._log.error("damaged readings found; they are on record", numbers=damaged[:10])
@@ -184,72 +188,95 @@ class JournalWriter:
         while True:
             await wait_for_event(self._wake, self._clock, _LONGEST_UNWRITTEN)
             self._wake.clear()
-            if not await self.flush():
+            if not (await self.flush() and await self._thread.alone(self._time_portion())):
                 await self._clock.sleep(_RETRY_PAUSE)
                 self._wake.set()
+            elif self._time_due:
+                self._wake.set()
+                continue  # readings are thinned by intervals of their true time
             await self._prune_when_due()
 
     async def flush(self) -> bool:
-        """Commit at once what has been handed over; tell whether that worked.
-
-        The commit goes on when the caller is cancelled: a reading taken off the queue is either
-        committed or put back, whoever waits for it.
-        """
-        self._commit = asyncio.ensure_future(self._commit_all())
-        return await asyncio.shield(self._commit)
+        """Commit at once what has been handed over; tell whether that worked."""
+        return await self._thread.alone(self._commit_all())
 
     async def close(self) -> None:
         """Commit what is left, once, and let go of the file."""
-        if not await self.flush():
+        if await self.flush():
+            # After a power cut nobody would know the true time of this boot any more.
+            while self._time_due and await self._thread.alone(self._time_portion()):
+                pass
+        else:
             self._lost_at_the_end = self._waiting.readings
             self._log.critical(
                 "readings lost: the journal cannot be written", n=self._lost_at_the_end
             )
-        await self._in_thread(self._journal.close, standing=False)
-        self._thread.shutdown()
+        await self._thread.close()
 
     async def _commit_all(self) -> bool:
-        async with self._committing:
-            while self._waiting:
-                batch = self._waiting.take()
-                try:
-                    await self._commit_one(batch)
-                except BaseException as error:
-                    lost = self.lost
-                    self._waiting.put_back(batch)
-                    self._tell_lost(lost)
-                    if not isinstance(error, sqlite3.Error | JournalError):
-                        raise
-                    await self._failed(error)
-                    return False
-                self._note("")
-                self.on_growth(self.newest)
+        while self._waiting:
+            batch = self._waiting.take()
+            try:
+                await self._commit_one(batch)
+            except BaseException as error:
+                lost = self.lost
+                self._waiting.put_back(batch)
+                self._tell_lost(lost)
+                if not isinstance(error, sqlite3.Error | JournalError):
+                    raise
+                await self._failed(error)
+                return False
+            self._note("")
+            self.on_growth(self.newest)
         return True
 
     async def _commit_one(self, batch: Batch) -> None:
-        now_ms = self._clock.utc_ms()
+        now_ms, true_time = self._clock.utc_ms(), self._true_time
 
         def commit() -> None:
             self._journal.check_place()
-            if batch.true_time:
-                timed = self._journal.give_true_time(*batch.true_time)
-                if timed.true or timed.unsure:
-                    self._log.info("readings got their time", true=timed.true, unsure=timed.unsure)
-                batch.true_time = None
+            readings, stamp = batch.timed(true_time)
             self._journal.append(
-                batch.readings,
+                readings,
                 batch.states,
                 batch.acknowledged,
-                stamp=batch.stamp,
+                stamp=stamp,
                 told=batch.told,
                 lost=batch.lost,
                 noted_ms=now_ms,
             )
 
         before = self.newest
-        await self._in_thread(commit)
+        await self._thread.call(commit)
         if batch.lost:
             self._gone(before + 1, before + batch.lost.readings)
+
+    @property
+    def _time_due(self) -> bool:
+        return self._true_time is not None and self._thread.standing.untimed > 0
+
+    async def _time_portion(self) -> bool:
+        """Give some of the readings that wait for it their true time; tell whether that worked."""
+        if self._true_time is None or not self._thread.standing.untimed:
+            self._untimed_why = ""
+            return True
+        boot, offset_ms = self._true_time
+        try:
+            self._timed += await self._thread.call(
+                lambda: self._journal.give_true_time(boot, offset_ms)
+            )
+        except sqlite3.Error as error:
+            if not self._untimed_why:
+                self._log.error("readings cannot be given their true time", why=str(error))
+            self._untimed_why = str(error)
+            await self._mend(error)
+            return False
+        self._untimed_why = ""
+        if not self._thread.standing.untimed:
+            done, self._timed = self._timed, Timed()
+            self._log.info("readings got their time", true=done.true, unsure=done.unsure)
+        self.on_growth(self.newest)
+        return True
 
     # ---------------------------------------------------------------------------- when it fails
 
@@ -263,9 +290,9 @@ class JournalWriter:
 
         No commit may be under way: what it takes along belongs to the file open now.
         """
-        before, now_ms = self._standing, self._clock.utc_ms()
+        before, now_ms = self._thread.standing, self._clock.utc_ms()
         try:
-            opened = await self._in_thread(
+            opened = await self._thread.call(
                 lambda: mend(self._journal, error, self._failures, before, now_ms)
             )
         except (sqlite3.Error, JournalError) as still:
@@ -285,7 +312,7 @@ class JournalWriter:
             self._waiting.acknowledged.clear()
             self._waiting.told.clear()
         self.sent, self.units = opened.sent, opened.units
-        for gap in self._standing.untold:
+        for gap in self._thread.standing.untold:
             for first, last in self.sent.within(gap.first, gap.last):
                 self.on_drop(first, last)
 
@@ -309,15 +336,16 @@ class JournalWriter:
     async def _prune_when_due(self) -> None:
         if self._clock.monotonic() < self._next_prune or self._failing:
             return
-        now_ms = self._clock.utc_ms()
+        now_ms, known = self._clock.utc_ms(), self._true_time is not None
         try:
-            done = await self._in_thread(lambda: prune(self._journal, self._retention, now_ms))
+            done = await self._thread.call(
+                lambda: prune(self._journal, self._retention, now_ms, time_known=known)
+            )
         except sqlite3.Error as error:
-            async with self._committing:
-                await self._failed(error)
+            await self._thread.alone(self._failed(error))
             return
         if done == Pruned():
-            short = self._retention.nearly_full(self._standing.size)
+            short = self._retention.nearly_full(self._thread.standing.size)
             pause = _PRUNE_SHORT_OF_SPACE_EVERY if short else _PRUNE_EVERY
             self._next_prune = self._clock.monotonic() + pause
             return
@@ -334,19 +362,6 @@ class JournalWriter:
     def _gone(self, first: int, last: int) -> None:
         self.sent.add(first, last)
         self.on_drop(first, last)
-
-    async def _in_thread(self, call: Callable[[], T], *, standing: bool = True) -> T:
-        """Make a call in the journal's thread; then note how the journal stands."""
-
-        def both() -> tuple[T, Standing | None]:
-            result = call()
-            return result, Standing.of(self._journal) if standing else None
-
-        loop = asyncio.get_running_loop()
-        result, found = await loop.run_in_executor(self._thread, both)
-        if found:
-            self._standing = found
-        return result
 
 
 def _ignore(_newest: int) -> None:

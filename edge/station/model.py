@@ -120,8 +120,8 @@ class LineDevice(Device):
     terminator: Text = "\r\n"
     """What ends a line."""
     checksum: Literal["none", "xor", "sum", "crc16"] = "none"
-    """Check value at the end of a line, in hexadecimal: XOR or sum of the bytes (two digits; neither
-    notices two bytes swapped), or the CRC-16 of Modbus (four digits)."""
+    """Check value at the end of a line, in hexadecimal: XOR or sum of the bytes (two digits;
+    neither notices two bytes swapped), or the CRC-16 of Modbus (four digits)."""
     checksum_mark: str = ""
     """What stands between the text and its check value, such as "*"."""
     checksum_skip: Annotated[int, Field(ge=0, le=80)] = 0

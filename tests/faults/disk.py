@@ -21,6 +21,7 @@ from random import Random
 
 from tests.faults.strace import (
     AT_END,
+    Linked,
     Opened,
     Operation,
     Renamed,
@@ -102,6 +103,8 @@ class Disk:
                 self._enter({name: None})
             case Renamed(old, new):
                 self._enter({new: self._seen[old], old: None})
+            case Linked(old, new):
+                self._enter({new: self._seen[old]})
             case Said():
                 pass
 

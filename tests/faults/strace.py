@@ -20,10 +20,10 @@ STRACE = shutil.which("strace")
 
 _KNOWN = (
     "openat,pwrite64,write,lseek,fsync,fdatasync,ftruncate,unlink,unlinkat,rename,renameat,"
-    "renameat2,mmap"
+    "renameat2,link,linkat,mmap"
 )
 _UNKNOWN = (
-    "open,creat,pwritev,pwritev2,writev,sync_file_range,truncate,fallocate,link,linkat,symlink,"
+    "open,creat,pwritev,pwritev2,writev,sync_file_range,truncate,fallocate,symlink,"
     "symlinkat,mkdir,mkdirat,copy_file_range,sendfile,splice,msync,sync,syncfs"
 )
 
@@ -92,13 +92,21 @@ class Renamed:
 
 
 @dataclass(frozen=True, slots=True)
+class Linked:
+    """A file was given a second name."""
+
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
 class Said:
     """The program wrote to its standard output: it is that far."""
 
     words: str
 
 
-Operation = Opened | Written | Truncated | Synced | Unlinked | Renamed | Said
+Operation = Opened | Written | Truncated | Synced | Unlinked | Renamed | Linked | Said
 
 
 class UnknownCallError(Exception):
@@ -201,6 +209,8 @@ def _renamed_or_gone(call: str, names: list[str | None], rest: str) -> Iterator[
             yield Unlinked(name)
         case "rename" | "renameat" | "renameat2", [str(old), str(new)]:
             yield Renamed(old, new)
+        case "link" | "linkat", [str(old), str(new)]:
+            yield Linked(old, new)
         case "mmap", _ if "MAP_SHARED" not in rest or "PROT_WRITE" not in rest:
             pass
         case _:

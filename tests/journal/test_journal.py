@@ -1,6 +1,8 @@
+import shutil
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 
 import pytest
 
@@ -192,6 +194,23 @@ def test_what_a_channel_remembered_and_cannot_be_read_is_left_out(journal):
     journal.append([], {"flow": {"total": 1}, "level": {"head": 2}})
     journal._db.execute("UPDATE state SET state = '{\"total\":' WHERE channel = 'flow'")
     assert journal.states() == {"level": {"head": 2}}
+    for damaged in ("[1]", "7", "null", '"total"', "9" * 5000):
+        journal._db.execute("UPDATE state SET state = ? WHERE channel = 'flow'", (damaged,))
+        assert journal.states() == {"level": {"head": 2}}
+
+
+def test_a_gap_that_a_flipped_bit_turned_round_is_passed_over(journal, path):
+    journal.append(levels(2))
+    journal._db.execute("INSERT INTO gap VALUES (3, 1, 'lost', NULL, NULL, 0, 0)")
+    journal._db.execute("INSERT INTO sent VALUES (3, 1)")
+    journal.close()
+    again = Journal(path, SERIES)
+    assert (again.gaps(), again.untold, list(again.nothing_to_send())) == ([], [], [])
+    again.append(levels(1), acknowledged=[(1, 1)])
+    gap = Gap(3, 3, WhyGone.DAMAGED, None, None, 0)
+    again.record_gap(gap)
+    assert again.gaps() == [gap]
+    again.close()
 
 
 # ------------------------------------------------------------------------------------ times
@@ -245,6 +264,53 @@ def test_a_file_that_took_its_place_is_opened(journal, path, tmp_path):
     replaced = Journal(path.with_name(f"{path.name}.replaced"))
     assert values(replaced) == [float(k) for k in range(9)]
     replaced.close()
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+def test_without_room_for_a_copy_a_file_without_a_name_stays_open(
+    journal, path, tmp_path, monkeypatch, replaced
+):
+    journal.append(levels(3))
+    path.unlink()
+    if replaced:
+        shutil.copy(path.with_name(f"{path.name}-lock"), path)
+    usage = shutil.disk_usage(tmp_path)._replace(free=100)
+    with monkeypatch.context() as patch:
+        patch.setattr(shutil, "disk_usage", lambda _: usage)
+        with pytest.raises(JournalError, match=r"cannot be copied to .*: the disk is too full"):
+            journal.reopen()
+    assert path.exists() is replaced
+    assert values(journal) == [0, 1, 2]
+    if not replaced:
+        journal.reopen()
+        journal.check_place()
+        assert values(journal) == [0, 1, 2]
+
+
+def test_a_file_that_cannot_be_read_any_more_is_let_go(journal, path, monkeypatch):
+    def unreadable(*_):
+        error = sqlite3.OperationalError("disk I/O error")
+        error.sqlite_errorcode = sqlite3.SQLITE_IOERR_READ
+        raise error
+
+    journal.append(levels(3))
+    path.unlink()
+    monkeypatch.setattr("edge.journal.opened.copy_database", unreadable)
+    journal.reopen()
+    assert values(journal) == []
+
+
+def test_a_long_log_gets_short_again(journal, path):
+    log = path.with_name(f"{path.name}-wal")
+    with closing(sqlite3.connect(path)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM reading").fetchall()
+        for _ in range(12):
+            journal.append(levels(20_000))
+        assert log.stat().st_size > 5_000_000
+    for _ in range(3):
+        journal.append(levels(1))
+    assert log.stat().st_size <= 4 * 1024 * 1024
 
 
 def test_no_new_file_is_made_where_the_medium_is_gone(journal, path):

@@ -1,4 +1,6 @@
+import os
 import re
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -136,6 +138,76 @@ def test_without_a_copy_nothing_is_changed(path):
         Journal(path)
     assert path.read_bytes() == before
     assert not list(path.parent.glob("*.part*"))
+
+
+def with_free(monkeypatch, directory, size):
+    usage = shutil.disk_usage(directory)._replace(free=size)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
+
+
+def test_without_room_both_sizes_are_named_and_nothing_is_written(path, monkeypatch):
+    laid_out(path, SECOND).close()
+    half_made = path.with_name(f"{path.name}.layout-2.part")
+    half_made.write_bytes(bytes(99))
+    size = path.stat().st_size
+    monkeypatch.setattr("edge.journal.migrations.copy_database", None)
+    with_free(monkeypatch, path.parent, size)
+    with pytest.raises(OSError, match=rf"too full: {1.5 * size / 1e6:.1f} MB .*, 0.0 MB are free"):
+        migrate(path)
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
+
+
+def test_it_takes_the_room_of_one_copy(path, monkeypatch):
+    laid_out(path, SECOND).close()
+    before = path.stat().st_ino
+    with_free(monkeypatch, path.parent, 1.5 * path.stat().st_size)
+    migrate(path)
+    copy = path.with_name(f"{path.name}.layout-2")
+    assert (copy.stat().st_ino, copy.stat().st_nlink) == (before, 1)
+    assert {file.name for file in path.parent.iterdir()} == {path.name, copy.name}
+
+
+def test_where_a_file_can_have_one_name_only_it_is_copied(path, monkeypatch):
+    def refuse(*_):
+        raise PermissionError
+
+    laid_out(path, SECOND).close()
+    before = path.read_bytes()
+    monkeypatch.setattr(os, "link", refuse)
+    migrate(path)
+    assert path.with_name(f"{path.name}.layout-2").read_bytes() == before
+
+
+def test_a_power_cut_before_the_end_is_made_good(path, monkeypatch):
+    def stop(*_):
+        raise KeyboardInterrupt
+
+    laid_out(path, SECOND).close()
+    before = dump(path)
+    with monkeypatch.context() as patch:
+        patch.setattr("edge.journal.migrations.put_in_place", stop)
+        with pytest.raises(KeyboardInterrupt):
+            migrate(path)
+    assert dump(path) == before
+    migrate(path)
+    copy = path.with_name(f"{path.name}.layout-2")
+    assert dump(copy) == before
+    assert {file.name for file in path.parent.iterdir()} == {path.name, copy.name}
+    Journal(path, SERIES).close()
+
+
+def test_a_file_that_another_program_reads_is_not_split_from_its_log(path):
+    laid_out(path, SECOND).close()
+    with closing(sqlite3.connect(path)) as reader, closing(sqlite3.connect(path)) as writer:
+        writer.execute("UPDATE series SET unit = 'ft'")
+        writer.commit()
+        reader.execute("BEGIN")
+        reader.execute("SELECT * FROM series").fetchall()
+        writer.execute("UPDATE series SET unit = 'm'")
+        writer.commit()
+        with pytest.raises(OSError, match="another program is reading the file"):
+            migrate(path)
+        assert not path.with_name(f"{path.name}.layout-2").exists()
 
 
 def test_a_newer_journal_is_refused_with_both_versions_and_untouched(path):

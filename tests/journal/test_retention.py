@@ -51,6 +51,15 @@ def test_old_readings_go_once_sent(journal):
     assert numbers(journal) == [*range(31, 41), *range(51, 101)]
 
 
+def test_nothing_goes_by_age_while_the_time_is_not_known(journal):
+    journal.append(levels(100))
+    journal.append([], acknowledged=[(1, 100)])
+    rule = Retention(keep_ms=50_000, size_limit=10**9)
+    assert prune(journal, rule, 2_300_000_000_000, time_known=False) == Pruned()
+    # For lack of space they do.
+    assert prune(journal, TINY, 0, time_known=False) == Pruned(sent_deleted=99)
+
+
 def test_the_newest_always_stays_and_numbers_go_on(journal, path):
     journal.append(levels(10))
     journal.append([], acknowledged=[(1, 10)])

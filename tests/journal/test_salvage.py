@@ -7,13 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from edge.journal import salvage
+from edge.journal import rebuild as rebuilding
+from edge.journal import room, salvage
 from edge.journal.about import About, SeriesRow, about
 from edge.journal.damaged import DamagedFile
 from edge.journal.errors import JournalError
 from edge.journal.journal import Journal
 from edge.journal.layout import APPLICATION_ID
-from edge.journal.pages import LEAF_TABLE, Tree, kind
+from edge.journal.pages import LEAF_TABLE, Tree, kind, table_rows
 from edge.journal.ranges import RangeSet
 from edge.journal.rebuild import RESERVE
 from edge.journal.rows import Row
@@ -33,6 +34,7 @@ STATES = {
 OK = Reason.OK
 PAGE = 4096
 COUNT = 3000
+HOUR = 3_600_000
 
 
 @pytest.fixture
@@ -340,6 +342,83 @@ def test_one_bit_of_the_log_does_not_cost_what_was_committed_after_it(cut):
     journal.close()
 
 
+def timed(path, made):
+    """Lay out a journal whose readings got their time in the log, as a power cut leaves it.
+
+    Returns the offset in the log of the newest frame of a leaf of readings.
+    """
+    at_work = path.with_name("at-work")
+    shutil.copyfile(made / "empty", at_work)
+    journal = Journal(at_work, SERIES)
+    journal.append(levels(1500), {"flow": {"round": 0}}, stamp=Stamp("boot-1", 0))
+    journal.give_true_time("boot-1", HOUR)
+    for number in range(1, 5):
+        journal.append(levels(1, 9 * HOUR), {"flow": {"round": number}})
+    copy(at_work, path)
+    journal.close()
+    page = sorted(leaves(at_work, "reading"))[4]
+    return newest_frame(path, page)
+
+
+def newest_frame(path, page):
+    log = Path(f"{path}-wal").read_bytes()
+    step = 24 + PAGE
+    starts = range(32, len(log), step)
+    return max(at for at in starts if int.from_bytes(log[at : at + 4], "big") == page)
+
+
+def test_an_older_version_of_a_damaged_page_is_not_taken_for_what_was_committed(
+    path, made, quickly_laid_out
+):
+    at = timed(path, made)
+    log = Path(f"{path}-wal")
+    content = bytearray(log.read_bytes())
+    content[at + 24 + 2000 : at + 24 + 3000] = bytes(1000)
+    log.write_bytes(content)
+    told = salvaged(path)
+    assert (told["readings"], told["lacking"]) == (1504, [])
+    found = list(held(path)[0].values())
+    provisional = [one for one in found if one.utc_ms < HOUR]
+    assert 20 < len(provisional) < 200
+    assert {one.reason for one in provisional} == {Reason.TIME_UNSURE}
+    assert {one.reason for one in found if one.utc_ms >= HOUR} == {Reason.OK}
+
+
+def test_a_page_nobody_knows_makes_all_times_unsure_that_were_put_right(
+    path, made, quickly_laid_out
+):
+    at = timed(path, made)
+    log = Path(f"{path}-wal")
+    content = bytearray(log.read_bytes())
+    content[at : at + 24] = bytes(24)
+    log.write_bytes(content)
+    salvaged(path)
+    found = list(held(path)[0].values())
+    assert len(found) == 1504
+    assert {one.reason for one in found if one.utc_ms < HOUR} == {Reason.TIME_UNSURE}
+
+
+def test_an_older_state_is_said_to_be_older(cut):
+    with DamagedFile(cut) as file:
+        schema = table_rows(file.page(1), 1, file.shape, file.page)
+        page = next(values[3] for _, values in schema if values[1] == "state")
+    flip(Path(f"{cut}-wal"), newest_frame(cut, page) + 24 + PAGE - 3)
+    assert salvaged(cut)["lacking"] == ["state"]
+    changed(cut, lambda journal: check(journal.states() == {"flow": {"round": 18}}))
+
+
+def test_the_first_page_of_the_log_is_not_needed(cut):
+    flip(Path(f"{cut}-wal"), newest_frame(cut, 1) + 24 + 200)
+    assert (salvaged(cut)["readings"], held(cut)[2].identity) == (600, about(cut).identity)
+
+
+def test_a_log_too_long_is_left_to_sqlite(cut, monkeypatch):
+    log = Path(f"{cut}-wal")
+    flip(log, log.stat().st_size // 2)
+    monkeypatch.setattr(salvage, "_LONGEST_LOG", log.stat().st_size - 1)
+    assert not salvage.log_breaks_off(cut)
+
+
 def test_what_was_never_committed_is_not_brought_back(cut):
     """The log without its last frame: the transaction that was under way at the power cut."""
     log = Path(f"{cut}-wal")
@@ -401,9 +480,18 @@ def test_only_the_newest_damaged_file_is_kept_and_it_is_never_salvaged_again(jou
     assert [file.name for file in path.parent.glob("*.damaged*")] == [second]
     path.unlink()
     assert not salvage.unfinished(path)
-    assert salvage.discard_quarantine(path)
-    assert not salvage.discard_quarantine(path)
+    salvage.discard_quarantine(path)
     assert not list(path.parent.glob("*.damaged*"))
+
+
+def test_what_is_kept_beside_a_sound_journal_goes_where_the_disk_is_full(journal, path):
+    salvaged(path)
+    for ending in (".damaged", ".damaged-wal", ".replaced", ".layout-2"):
+        Path(f"{path}{ending}").touch()
+    salvage.discard_kept(path)
+    assert {file.name for file in path.parent.iterdir()} == {
+        f"{path.name}{ending}" for ending in ("", "-lock", "-about", ".layout-2")
+    }
 
 
 def test_noise_leaves_a_new_journal(path, quickly_laid_out):
@@ -414,11 +502,69 @@ def test_noise_leaves_a_new_journal(path, quickly_laid_out):
     assert (again.newest, gaps) == (0, [])
 
 
-def test_where_the_disk_has_no_room_only_what_must_be_sent_is_salvaged(journal, path, monkeypatch):
-    usage = shutil.disk_usage(path.parent)._replace(free=100)
-    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
+@pytest.fixture
+def free(path, monkeypatch):
+    """Say how many bytes are free, but for those of damaged files that were deleted meanwhile."""
+
+    def say(size):
+        def usage(_):
+            kept = sum(file.stat().st_size for file in path.parent.glob("*.damaged-*"))
+            return whole._replace(free=size - kept)
+
+        whole = shutil.disk_usage(path.parent)
+        monkeypatch.setattr(shutil, "disk_usage", usage)
+
+    return say
+
+
+def test_where_the_disk_has_no_room_only_what_must_be_sent_is_salvaged(journal, path, free):
+    free(room.of_all(path) - 1)
     assert salvaged(path)["readings"] == 2000
     assert min(held(path)[0]) == 1001
+
+
+def test_without_any_room_nothing_is_begun(journal, path, free):
+    earlier = path.with_name(f"{path.name}.damaged-20010909T014640Z")
+    earlier.write_bytes(b"x")
+    before = path.read_bytes()
+    free(room.of_unsent(path) - 1)
+    with pytest.raises(
+        OSError, match=r"the disk is too full: 0\.3 MB are needed, 0\.3 MB are free"
+    ):
+        salvaged(path)
+    assert path.read_bytes() == before
+    assert earlier.exists()
+    assert not salvage.unfinished(path)
+
+
+def test_an_earlier_damaged_file_makes_room_only_where_it_must(journal, path, free, monkeypatch):
+    earlier = path.with_name(f"{path.name}.damaged-20010909T014640Z")
+    earlier.write_bytes(bytes(99_999))
+    kept = []
+    rebuild = rebuilding.rebuild
+
+    def watched(*arguments, **options):
+        kept.append(earlier.exists())
+        return rebuild(*arguments, **options)
+
+    monkeypatch.setattr(rebuilding, "rebuild", watched)
+    free(room.of_unsent(path) + 99_999)
+    salvaged(path)
+    assert not earlier.exists()
+    salvage.discard_quarantine(path)
+    earlier.write_bytes(bytes(99_999))
+    free(room.of_unsent(path) + 99_998)
+    salvaged(path)
+    assert kept == [True, False]
+
+
+def test_what_has_to_be_kept_fits_into_what_is_asked_for(journal, path):
+    """Sent or not: the estimates are those of the file that comes of it, and not far above it."""
+    unsent, everything = room.of_unsent(path), room.of_all(path)
+    size = path.stat().st_size
+    salvaged(path)
+    assert path.stat().st_size <= everything <= size + 300_000
+    assert unsent < everything - size // 4
 
 
 def test_what_cannot_be_done_says_why(journal, path):

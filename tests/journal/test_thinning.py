@@ -72,6 +72,16 @@ def test_one_value_among_failures_stands_for_all():
     assert after(rows, {1: Condense.SUM}) == [Row(2, 1, 60_000, 2.0, THINNED)]
 
 
+def test_what_is_left_of_readings_whose_time_is_unsure_says_so():
+    unsure = Reason.TIME_UNSURE.code
+    rows = [row._replace(status=unsure) for row in rows_of(1.0, 2.0)]
+    rows += [row._replace(seq=row.seq + 2) for row in rows_of(5.0, 7.0)]
+    assert after(rows, {1: Condense.MEAN}) == [
+        Row(2, 1, 60_000, 1.5, unsure),
+        Row(4, 1, 60_000, 6.0, THINNED),
+    ]
+
+
 def test_a_mean_of_large_numbers_is_no_overflow():
     rows = rows_of(1.5e308, 1.5e308, 1.5e308)
     assert after(rows, {1: Condense.MEAN})[0].value == pytest.approx(1.5e308)

@@ -36,9 +36,8 @@ def test_what_was_put_back_comes_first_again():
     waiting.add(levels(2), {"flow": {"total": 1}}, None)
     waiting.acknowledged.append((1, 2))
     waiting.told.append(gap)
-    waiting.know_true_time(("here", 5))
     batch = waiting.take()
-    assert (batch.told, batch.true_time) == ([gap], ("here", 5))
+    assert batch.told == [gap]
     waiting.add(levels(1, start=50), {"flow": {"total": 2}, "level": {}}, None)
     waiting.acknowledged.append((3, 4))
     waiting.put_back(batch)
@@ -46,28 +45,30 @@ def test_what_was_put_back_comes_first_again():
     assert [r.utc_ms for r in again.readings] == [0, 1000, 50_000]
     assert again.states == {"flow": {"total": 2}, "level": {}}
     assert again.acknowledged == [(1, 2), (3, 4)]
-    assert (again.told, again.true_time) == ([gap], ("here", 5))
+    assert again.told == [gap]
 
 
-def test_the_true_time_is_given_on_the_way_out_and_told_once():
+def test_the_true_time_is_given_on_the_way_out():
     waiting = Waiting(99)
     waiting.add(levels(2), {}, HERE)
-    waiting.know_true_time(("here", 1100))
     batch = waiting.take()
-    assert (batch.stamp, batch.true_time) == (None, ("here", 1100))
-    assert [r.utc_ms for r in batch.readings] == [1000, 2000]
-    # A round that was under way when the time became known still has its stamp.
-    waiting.add(levels(1), {}, HERE)
-    batch = waiting.take()
-    assert (batch.stamp, batch.true_time) == (None, None)
-    assert [r.utc_ms for r in batch.readings] == [1000]
+    assert batch.timed(None) == (levels(2), HERE)
+    readings, stamp = batch.timed(("here", 1100))
+    assert ([r.utc_ms for r in readings], stamp) == ([1000, 2000], None)
+    assert batch.readings == levels(2)
 
 
 def test_another_boot_has_another_time():
     waiting = Waiting(99)
     waiting.add(levels(1), {}, Stamp("before", 100))
-    waiting.know_true_time(("here", 1100))
-    assert waiting.take().stamp == Stamp("before", 100)
+    batch = waiting.take()
+    assert batch.timed(("here", 1100)) == (levels(1), Stamp("before", 100))
+
+
+def test_what_has_its_time_already_keeps_it():
+    waiting = Waiting(99)
+    waiting.add(levels(1), {}, None)
+    assert waiting.take().timed(("here", 1100)) == (levels(1), None)
 
 
 def test_beyond_its_bounds_the_oldest_are_lost_and_counted():
@@ -102,6 +103,23 @@ def test_what_turned_out_to_be_kept_is_forgotten():
     batch = waiting.take()
     assert [r.value for r in batch.readings] == [4.0, 5.0]
     assert batch.lost is None
+
+
+def test_what_was_kept_under_its_true_time_is_forgotten_as_well():
+    waiting = Waiting(9)
+    waiting.add(levels(3), {}, HERE)
+    kept = [
+        Journalled(9, "level", 0, 0.0, Reason.OK),
+        Journalled(10, "level", 51_000, 1.0, Reason.OK),
+    ]
+    waiting.drop_kept(kept, lost=False)
+    assert waiting.take().readings == levels(3)[2:]
+    # Without a stamp the time counts: values alone may repeat.
+    waiting.add(levels(1), {}, None)
+    waiting.drop_kept(kept[:1], lost=False)
+    waiting.add(levels(1), {}, None)
+    waiting.drop_kept([Journalled(11, "level", 50_000, 0.0, Reason.OK)], lost=False)
+    assert waiting.take().readings == levels(1)
 
 
 def test_only_what_is_kept_is_forgotten():

@@ -8,6 +8,7 @@ import structlog
 from edge.clock import SystemClock
 from edge.journal.journal import Journal, JournalError
 from edge.journal.retention import Retention
+from edge.journal.timing import PORTION
 from edge.journal.writer import JournalWriter
 from edge.readings import Gap, Stamp, WhyGone
 from edge.status import Category, Reason
@@ -51,7 +52,7 @@ async def running(path, retention=KEEP_ALL):
 
 async def ask(writer, query):
     """Put a query to the journal where it may be used: in its thread."""
-    return await writer._in_thread(lambda: writer._journal._db.execute(query).fetchall())
+    return await writer._thread.call(lambda: writer._journal._db.execute(query).fetchall())
 
 
 async def test_submitted_rounds_are_committed_and_told(path):
@@ -194,7 +195,7 @@ async def test_unsent_readings_deleted_for_space_are_told(path):
 
 
 async def test_pruning_that_fails_is_noted_not_fatal(path, monkeypatch):
-    def fail(*_):
+    def fail(*_, **_named):
         raise sqlite3.OperationalError("disk I/O error")
 
     monkeypatch.setattr("edge.journal.writer.prune", fail)
@@ -216,8 +217,8 @@ async def test_readings_without_a_time_are_kept_and_not_offered(path):
         await writer.grown.get()
         assert (writer.newest, writer.sendable) == (2, 0)
         writer.submit(levels(1), {}, here)
-        assert await writer.give_true_time("here", 1_000_005)
-        assert writer.sendable == 3
+        writer.give_true_time("here", 1_000_005)
+        await until(writer, lambda: writer.sendable == 3)
         writer.submit(levels(1), {}, here)  # was under way when the time became known
         assert await writer.flush()
         times = [r.utc_ms for r in await writer.fetch(1, 9)]
@@ -232,13 +233,112 @@ async def test_the_true_time_waits_for_a_disk_that_takes_it(path):
         with locked(writer, path):
             writer.submit(levels(1), {}, here)
             await writer.failed.wait()
-            assert not await writer.give_true_time("here", 50)
+            writer.give_true_time("here", 50)
             writer.submit(levels(1), {})
+            assert not await writer.flush()
             assert writer.sendable == 0
-        while writer.newest < 3:
-            await writer.grown.get()
-        assert writer.sendable == 3
+        await until(writer, lambda: writer.sendable == 3)
         assert [r.utc_ms for r in await writer.fetch(1, 9)] == [50, 50, 0]
+
+
+async def test_rounds_are_committed_although_the_true_time_cannot_be_given(path):
+    """As on a disk that has room for a round, but not for a portion of what has no time yet."""
+    here = Stamp("here", 0)
+    with structlog.testing.capture_logs() as logs:
+        async with running(path) as writer:
+            writer.submit(levels(3), {}, here)
+            await writer.grown.get()
+            await ask(writer, _NO_CHANGE)
+            writer.give_true_time("here", 50)
+            await until(writer, lambda: not writer.condition().sound)
+            assert writer.condition().found == (
+                "3 readings cannot be given their true time (no room)"
+            )
+            assert writer.condition().category is Category.FAILURE
+            for number in (4, 5, 6):
+                writer.submit(levels(1), {})
+                await until(writer, lambda number=number: writer.newest == number)
+            assert (writer.sendable, writer.lost) == (0, 0)
+            await ask(writer, "DROP TRIGGER no_change")
+            await until(writer, lambda: writer.sendable == 6)
+            assert writer.condition().sound
+            assert [r.utc_ms for r in await writer.fetch(1, 9)] == [50, 1050, 2050, 0, 0, 0]
+    told = [e["event"] for e in logs if "time" in e["event"]]
+    assert told == ["readings cannot be given their true time", "readings got their time"]
+
+
+_NO_CHANGE = """
+    CREATE TRIGGER no_change BEFORE UPDATE OF utc_ms ON reading
+    BEGIN SELECT raise(ABORT, 'no room'); END"""
+
+
+async def test_the_true_time_is_given_in_portions_with_rounds_between_them(path, monkeypatch):
+    async with running(path) as writer:
+        writer.submit(levels(3 * PORTION), {}, Stamp("here", 0))
+        await writer.grown.get()
+        give, seen = writer._journal.give_true_time, []
+
+        def and_a_round_comes_in(*known):
+            seen.append((writer._journal.newest, writer._journal.sendable))
+            writer._loop.call_soon_threadsafe(writer.submit, levels(1), {})
+            return give(*known)
+
+        writer._loop = asyncio.get_running_loop()
+        monkeypatch.setattr(writer._journal, "give_true_time", and_a_round_comes_in)
+        writer.give_true_time("here", 50)
+        await until(writer, lambda: writer.sendable == 3 * PORTION + 3)
+        assert [sendable for _, sendable in seen] == [0, PORTION, 2 * PORTION]
+        assert [newest for newest, _ in seen] == [3 * PORTION + k for k in range(3)]
+        (last,) = await writer.fetch(3 * PORTION, 3 * PORTION)
+        assert last.utc_ms == (3 * PORTION - 1) * 1000 + 50
+
+
+async def test_on_the_way_out_all_get_their_time(path):
+    async with running(path) as writer:
+        writer.submit(levels(2 * PORTION), {}, Stamp("here", 0))
+        await writer.grown.get()
+        writer.give_true_time("here", 50)
+    journal = Journal(path)
+    assert journal.untimed == []
+    journal.close()
+
+
+async def test_an_older_copy_whose_readings_had_no_time_gets_it(path, tmp_path):
+    async with running(path) as writer:
+        writer.submit(levels(2), {}, Stamp("here", 0))
+        await writer.grown.get()
+        await ask(writer, f"VACUUM INTO '{tmp_path / 'copy'}'")
+        writer.give_true_time("here", 50)
+        await until(writer, lambda: writer.sendable == 2)
+        (tmp_path / "copy").replace(path)
+        writer.submit(levels(1), {})
+        await until(writer, lambda: writer.newest == 3 and writer.sendable == 3)
+        assert [r.utc_ms for r in await writer.fetch(1, 9)] == [50, 1050, 0]
+
+
+async def test_nothing_goes_by_age_before_the_time_is_known(path):
+    """By a clock that is decades ahead everything is old."""
+    journal = Journal(path, SERIES)
+    journal.append(levels(100))
+    journal.append([], acknowledged=[(1, 100)])
+    journal.close()
+    async with running(path, Retention(keep_ms=1, size_limit=10**9)) as writer:
+        writer.submit(levels(1), {}, Stamp("here", 0))
+        await writer.grown.get()
+        await until(writer, lambda: writer._next_prune > writer._clock.monotonic())
+        assert len(await writer.fetch(1, 100)) == 100
+        writer.give_true_time("here", 0)
+        writer._next_prune = 0
+        writer.submit(levels(1), {})
+        await until(writer, lambda: writer._thread.standing.held == 2)
+        assert await writer.fetch(1, 100) == []
+
+
+async def until(writer, holds):
+    """Wait for what comes with a commit, or with one that fails."""
+    while not holds():
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(writer.grown.get(), 0.02)
 
 
 # ---------------------------------------------------------------------------------------- damage
@@ -406,6 +506,86 @@ async def test_a_handle_gone_stale_is_opened_anew_and_nothing_kept_twice(path, m
         while writer.newest < 3:
             await writer.grown.get()
         assert [r.utc_ms for r in await writer.fetch(1, 9)] == [0, 1000, 50_000]
+
+
+async def test_a_kept_commit_is_recognised_once_the_time_is_known(path, monkeypatch):
+    monkeypatch.setattr("edge.journal.mending._FAILURES_TO_REOPEN", 2)
+    here = Stamp("here", 0)
+    async with running(path) as writer:
+        journal = writer._journal
+        append, reopen = journal.append, journal.reopen
+
+        def written_but_failing(*args, **named):
+            if journal.newest == 0:
+                append(*args, **named)
+                journal.newest, journal.untimed = 0, []
+                writer.give_true_time("here", 50)
+            raise sqlite3.OperationalError("disk I/O error")
+
+        def back():
+            reopen()
+            monkeypatch.setattr(journal, "append", append)
+
+        monkeypatch.setattr(journal, "append", written_but_failing)
+        monkeypatch.setattr(journal, "reopen", back)
+        writer.submit(levels(2), {}, here)
+        await writer.failed.wait()
+        writer.submit(levels(1), {})
+        await until(writer, lambda: writer.newest >= 3 and writer.sendable >= 3)
+        assert [r.utc_ms for r in await writer.fetch(1, 9)] == [50, 1050, 0]
+
+
+async def test_a_file_that_cannot_be_looked_into_is_not_taken_for_the_one_before(
+    path, tmp_path, monkeypatch
+):
+    other = Journal(tmp_path / "other.sqlite", SERIES)
+    other.append(levels(2))
+    other.close()
+    async with running(path) as writer:
+        writer.submit(levels(9), {})
+        await writer.grown.get()
+        before = writer.identity
+        journal = writer._journal
+        look = journal.nothing_to_send
+
+        def once():
+            monkeypatch.setattr(journal, "nothing_to_send", look)
+            raise sqlite3.OperationalError("disk I/O error")
+
+        monkeypatch.setattr(journal, "nothing_to_send", once)
+        other.path.replace(path)
+        writer.acknowledge(1, 9)
+        writer.submit(levels(1), {})
+        await writer.failed.wait()
+        with pytest.raises(JournalError, match="closed"):
+            await writer.fetch(1, 9)
+        assert writer.identity == before
+        await until(writer, lambda: writer.newest == 3)
+        assert writer.identity == other.identity
+        assert list(writer.sent) == []
+        assert await ask(writer, "SELECT * FROM sent") == []
+
+
+async def test_a_rescue_goes_on_when_nobody_waits_for_it_any_more(path, monkeypatch):
+    async with running(path) as writer:
+        writer.submit(levels(5), {})
+        await writer.grown.get()
+        monkeypatch.setattr("edge.journal.writer.take_out_damaged", malformed)
+        fetching = asyncio.create_task(writer.fetch(1, 5))
+        rescue, begun = writer._journal.rescue, asyncio.Event()
+
+        def rescue_begun():
+            loop.call_soon_threadsafe(begun.set)
+            rescue()
+
+        loop = asyncio.get_running_loop()
+        monkeypatch.setattr(writer._journal, "rescue", rescue_begun)
+        await begun.wait()
+        fetching.cancel()
+        writer.submit(levels(1), {})
+        assert await writer.flush()
+        assert writer.newest > 1_000_000
+        assert writer.newest - 1 in writer.sent
 
 
 async def test_a_full_disk_is_made_room_on(path):
