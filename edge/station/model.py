@@ -208,7 +208,8 @@ class JournalSettings(Section):
     size_limit: DataSize = quantity("1 GB")
     """When the file nears this size, readings already sent are deleted, the oldest first. Where
     that is not enough the oldest unsent are thinned, and only then deleted; both is put on record
-    and published."""
+    and published. It must be well below what the disk has free: of a disk that is full the journal
+    cannot take leave of anything."""
     thin_to: Duration = quantity("1 h")
     """Thinned, one reading of a series stands for all in as long an interval."""
 
