@@ -65,6 +65,8 @@ class Found:
     rescued: bool = False
     held: int = 0
     altered: int = 0
+    doubted: int = 0
+    """As they were written, but for the doubt about their time that a damaged log leaves."""
     unaccounted: int = 0
     used_again: bool = False
     same_identity: bool = False
@@ -240,7 +242,9 @@ def _look(journal: Journal, written: Written, found: Found) -> None:
         journal.record_gap(Gap(seq, seq, WhyGone.DAMAGED, None, None, START))
     held = {one.seq: one for one in readings}
     found.rescued = journal.rescued is not None
-    found.altered = sum(one != written.ever.get(seq) for seq, one in held.items())
+    changed = [one for seq, one in held.items() if one != written.ever.get(seq)]
+    found.doubted = sum(_is_doubted(one, written.ever.get(one.seq)) for one in changed)
+    found.altered = len(changed) - found.doubted
     found.held = sum(seq in held for seq in written.held)
     stated = RangeSet((gap.first, gap.last) for gap in journal.gaps())
     found.same_identity = journal.identity == written.identity
@@ -289,6 +293,7 @@ def _account(written: Written, all_found: list[Found]) -> Ledger:
         "salvaged_mean": round(sum(every) / len(every), 5),
         "salvaged_worst": round(min(every), 5),
         "altered_readings": altered,
+        "readings_of_doubted_time": sum(found.doubted for found in opened),
         "numbers_used_again": sum(found.used_again for found in opened),
         "same_identity": sum(found.same_identity for found in opened),
         "states_same": states["same"],
@@ -305,6 +310,10 @@ def _account(written: Written, all_found: list[Found]) -> Ledger:
     if ledger.measures["numbers_used_again"]:
         ledger.complaints.append("numbers are given out a second time")
     return ledger
+
+
+def _is_doubted(one: Journalled, written: Journalled | None) -> bool:
+    return written is not None and one == written._replace(reason=Reason.TIME_UNSURE)
 
 
 SCENARIO = Scenario(
