@@ -156,8 +156,10 @@ class _Desk:
         except Exception:
             log.exception("status cannot be told")
         finally:
-            # Without this, what is still unread would keep the connection for ever.
-            writer.transport.abort()
+            # Without this, what is still unread would keep the connection for ever. One that has
+            # closed in this very moment bears no abort (Python 3.11).
+            with contextlib.suppress(AttributeError):
+                writer.transport.abort()
             self._askers.discard(task)
 
     async def close(self) -> None:

@@ -122,11 +122,16 @@ async def test_a_daemon_that_cannot_tell_says_why_in_its_log_and_answers_the_nex
 
 
 async def test_askers_that_do_not_read_are_left_after_a_while(journal, monkeypatch):
-    async with serve(journal, lambda: TOLD | {"name": "x" * 900_000}):
+    answering = asyncio.Queue()
+
+    def much():
+        answering.put_nowait(asyncio.current_task())
+        return TOLD | {"name": "x" * 900_000}
+
+    async with serve(journal, much):
         monkeypatch.setattr(status_socket, "_READ_WITHIN", 0.01)
         with await asyncio.to_thread(connected, journal) as idle:
-            (left,) = [t for t in asyncio.all_tasks() if t is not asyncio.current_task()]
-            await left
+            await (await answering.get())
             assert len(await asyncio.to_thread(all_of, idle)) < 900_000
         monkeypatch.undo()
         assert (await asked(journal))["station"] == "ash-creek-2"
