@@ -221,15 +221,7 @@ class Daemon:
             "version": __version__,
             "pid": os.getpid(),
             "since": iso_utc(since_ms),
-            "parts": [
-                {
-                    "part": one.part,
-                    "category": one.category.value,
-                    "found": one.found,
-                    "doing": one.doing,
-                }
-                for one in self.conditions()
-            ],
+            "parts": [one.as_json() for one in self.conditions()],
             "series_good": len(self.latest) - len(doubtful),
             "series": len(self.latest),
             "doubtful": [

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from edge.status import Category
+
+CLOCK = "clock"
+"""What the part is called that the whole station gets its time from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +23,10 @@ class Condition:
     category: Category
     found: str
     doing: str = ""
+
+    def as_json(self) -> dict[str, str]:
+        """Return the condition ready for JSON, its category by value."""
+        return asdict(self) | {"category": self.category.value}
 
     @property
     def sound(self) -> bool:

@@ -85,7 +85,7 @@ class Report:
             "pid": self.pid,
             "version": self.version,
             "since": self.since,
-            "parts": [asdict(part) | {"category": part.category.value} for part in self.parts],
+            "parts": [part.as_json() for part in self.parts],
             "series": {
                 "good": self.series_good,
                 "of": self.series,

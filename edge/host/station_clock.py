@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from edge.clock import Clock
-from edge.health import Condition
+from edge.health import CLOCK, Condition
 from edge.host.kernel_time import boot_id, synchronised
 from edge.readings import Sample, Stamp
 from edge.status import Category
@@ -153,7 +153,7 @@ class StationClock:
         if self._keeper.not_followed_ms:
             way = "ahead" if self._keeper.not_followed_ms > 0 else "behind"
             return Condition(
-                "clock",
+                CLOCK,
                 Category.OUT_OF_SPECIFICATION,
                 f"somebody set the computer's clock: it is {self._not_followed} {way} of the "
                 "station's",
@@ -161,11 +161,11 @@ class StationClock:
             )
         if self._confirmed is None:
             found = "believed as plausible" if self._rule == "plausible" else _SET_EARLIER
-            return Condition("clock", Category.NORMAL, found)
+            return Condition(CLOCK, Category.NORMAL, found)
         found = "set by a time server"
         if (ago := self._base.monotonic() - self._confirmed) > _USUAL_WAIT:
             found += f", last {in_words(round(ago * 1000))} ago; runs by itself since"
-        return Condition("clock", Category.NORMAL, found)
+        return Condition(CLOCK, Category.NORMAL, found)
 
     @property
     def _not_followed(self) -> str:
@@ -181,7 +181,7 @@ class StationClock:
                 'battery, say trust = "plausible" under [clock] in the station file'
             )
         return Condition(
-            "clock",
+            CLOCK,
             Category.FUNCTION_CHECK if usual else Category.MAINTENANCE_REQUIRED,
             f"the time has been unknown for {in_words(round(waiting * 1000))}: "
             f"{self._keeper.doubt}",

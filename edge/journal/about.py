@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
-from edge.journal.files import flush
+from edge.journal.files import beside, flush
 
 
 class SeriesRow(NamedTuple):
@@ -42,19 +42,19 @@ def keep_about(path: Path, db: sqlite3.Connection) -> None:
     series = db.execute("SELECT id, name, unit, condense FROM series ORDER BY id").fetchall()
     content = json.dumps([identity, series])
     if about(path) != _of(content):
-        new = path.with_name(f"{path.name}-about.new")
+        new = beside(path, "-about.new")
         # The journal can do without it.
         with suppress(OSError):
             new.write_text(f"{content}\n{zlib.crc32(content.encode()):08x}\n", encoding="utf-8")
             flush(new)
-            new.replace(_beside(path))
+            new.replace(beside(path, "-about"))
             flush(path.parent)
 
 
 def about(path: Path) -> About | None:
     """Return what the note beside the journal at ``path`` says; None without a sound one."""
     try:
-        content, check = _beside(path).read_text(encoding="utf-8").splitlines()
+        content, check = beside(path, "-about").read_text(encoding="utf-8").splitlines()
         return _of(content) if int(check, 16) == zlib.crc32(content.encode()) else None
     except (OSError, ValueError):
         return None
@@ -63,7 +63,3 @@ def about(path: Path) -> About | None:
 def _of(content: str) -> About:
     identity, series = json.loads(content)
     return About(identity, {id_: SeriesRow(*row) for id_, *row in series})
-
-
-def _beside(path: Path) -> Path:
-    return path.with_name(f"{path.name}-about")

@@ -12,16 +12,20 @@ import sqlite3
 from pathlib import Path
 
 from edge.health import Condition
+from edge.journal.files import beside, size_of
 from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
-from edge.journal.opening import bears_traces, was_a_journal
+from edge.journal.opening import (
+    CHECKED_WHOLE,
+    bears_traces,
+    fault_in,
+    lock_file,
+    was_a_journal,
+)
 from edge.journal.ranges import RangeSet
 from edge.journal.salvage import log_breaks_off, unfinished
 from edge.status import Category
 
 _PART = "journal"
-
-# A check of all pages takes a small computer about a second for as many bytes.
-_CHECKED_WHOLE = 32 * 1024 * 1024
 
 # These say that SQLite cannot get at the file; any other error comes from what is in it.
 # https://www.sqlite.org/rescode.html
@@ -61,7 +65,7 @@ def writer_of(path: Path) -> int | None:
     that starts just then believe that the journal is in use.
     """
     with contextlib.suppress(OSError, ValueError):
-        lock = path.with_name(f"{path.name}-lock").stat()
+        lock = lock_file(path).stat()
         device = f"{os.major(lock.st_dev):02x}:{os.minor(lock.st_dev):02x}"
         for line in Path("/proc/locks").read_text(encoding="ascii").splitlines():
             fields = line.split()
@@ -157,10 +161,8 @@ def _of_journal(path: Path, db: sqlite3.Connection, version: int) -> Condition:
         )
     if writer_of(path) is None and _has_log(path) and log_breaks_off(path):
         return _wrong(f"the log beside the file {path} is damaged", _SET_ASIDE)
-    if path.stat().st_size <= _CHECKED_WHOLE:
-        (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
-        if verdict != "ok":
-            return _wrong(f"the file {path} is damaged: {verdict}", _SET_ASIDE)
+    if path.stat().st_size <= CHECKED_WHOLE and (fault := fault_in(db)):
+        return _wrong(f"the file {path} is damaged: {fault}", _SET_ASIDE)
     return _sound(_contents(path, db))
 
 
@@ -176,19 +178,15 @@ def _contents(path: Path, db: sqlite3.Connection) -> str:
     untimed = _one(db, "SELECT coalesce(sum(last - first + 1), 0) FROM untimed")
     gaps = db.execute("SELECT why, sum(last - first + 1) FROM gap GROUP BY why ORDER BY why")
     gone = ", ".join(f"{count} {why}" for why, count in gaps)
-    size = sum(file.stat().st_size for file in (path, _log_of(path)) if file.exists()) / 1e6
+    size = (size_of(path) + size_of(beside(path, "-wal"))) / 1e6
     words = f"readings up to number {last}, {unsent} of them not sent yet, in {size:.1f} MB"
     if untimed:
         words += f"; {untimed} wait for their true time"
     return f"{words}; not there, on record: {gone}" if gone else words
 
 
-def _log_of(path: Path) -> Path:
-    return path.with_name(f"{path.name}-wal")
-
-
 def _has_log(path: Path) -> bool:
-    return _log_of(path).exists() and _log_of(path).stat().st_size > 0
+    return size_of(beside(path, "-wal")) > 0
 
 
 def _closed(path: Path) -> Condition:

@@ -19,7 +19,7 @@ from edge.journal.ranges import RangeSet
 from edge.journal.rows import Row, is_sound
 from edge.journal.timing import Untimed
 from edge.measure.values import State
-from edge.readings import Condense, Gap, Journalled, Series, WhyGone
+from edge.readings import Condense, Gap, Journalled, Series
 from edge.status import BY_CODE, Reason
 from edge.units import UNITS, Unit
 
@@ -128,12 +128,7 @@ class Contents(OpenedFile):
 
     def nothing_to_send(self) -> RangeSet:
         """Return the numbers that need no sending: acknowledged, or not there, on record."""
-        return RangeSet(
-            [
-                *self.sent,
-                *((g.first, g.last) for g in self.gaps() if g.why is not WhyGone.THINNED),
-            ]
-        )
+        return gaps.nothing_to_send(self.sent, self.gaps())
 
     def bytes_used(self) -> int:
         """Return how much of the file is in use: its size less the pages free for reuse."""

@@ -14,6 +14,7 @@ from types import TracebackType
 from typing import NamedTuple, Self
 
 from edge.journal import pages, wal
+from edge.journal.files import beside
 
 _USUAL = pages.Shape()
 
@@ -37,7 +38,7 @@ class DamagedFile:
 
     def __init__(self, path: Path) -> None:
         self._file = _opened(path)
-        self._log = _opened(path.with_name(f"{path.name}-wal"))
+        self._log = _opened(beside(path, "-wal"))
         header = _read(self._file, 0, 100)
         from_log = wal.page_size(self._of_log(0, 32))
         self.shape = pages.shape_of(header) or pages.Shape(from_log or _USUAL.page_size)

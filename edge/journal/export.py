@@ -16,9 +16,8 @@ from edge.clock import iso_utc
 from edge.journal import gaps
 from edge.journal.errors import JournalError, is_of_the_disk
 from edge.journal.layout import LAYOUT_VERSION
-from edge.journal.ranges import RangeSet
 from edge.journal.rows import is_sound
-from edge.readings import Gap, Journalled, WhyGone
+from edge.readings import Gap, Journalled
 from edge.status import BY_CODE, Reason
 from edge.units import UNITS, Unit
 
@@ -96,8 +95,9 @@ class JournalReader:
                 conditions.append(condition)
                 values.append(value)
         for row in self._db["reading"].rows_where(" AND ".join(conditions), values, order_by="seq"):
-            if is_sound(tuple(row.values())):
-                yield self._reading(*list(row.values())[:5])
+            content = tuple(row.values())
+            if is_sound(content):
+                yield self._reading(*content[:5])
 
     def gaps(self) -> list[Gap]:
         """Return every stated gap in the numbers, in rising order."""
@@ -113,10 +113,8 @@ class JournalReader:
             oldest = self._one("SELECT min(seq) FROM reading")
             top = self._one("SELECT max(seq) FROM reading") or 0
             newest = max([top, *(gap.last for gap in stated)])
-            settled = RangeSet(self._db.execute("SELECT first, last FROM sent"))
-            for gap in stated:
-                if gap.why is not WhyGone.THINNED:
-                    settled.add(gap.first, gap.last)
+            sent = self._db.execute("SELECT first, last FROM sent")
+            settled = gaps.nothing_to_send(sent, stated)
             return Summary(
                 str(self._one("SELECT id FROM identity")),
                 newest,

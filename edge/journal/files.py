@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
@@ -37,6 +38,11 @@ def place(path: Path) -> Place | None:
 def beside(path: Path, ending: str) -> Path:
     """Return the path of a file that is named after another, with an ending."""
     return path.with_name(path.name + ending)
+
+
+def size_of(path: Path) -> int:
+    """Return a file's length in bytes, 0 where there is no such file."""
+    return path.stat().st_size if path.exists() else 0
 
 
 def copy_database(source: sqlite3.Connection, target: Path) -> None:
@@ -78,6 +84,18 @@ def put_in_place(file: Path, target: Path) -> None:
     flush(file)
     file.replace(target)
     flush(target.parent)
+
+
+def parts_of(path: Path) -> Iterator[Path]:
+    """Yield what there is of a database: its file, and those that go with it."""
+    return (part for companion in COMPANIONS if (part := beside(path, companion)).exists())
+
+
+def rename_database(path: Path, name: Path) -> None:
+    """Give a closed database another name, whatever there is of it; flushing is left to others."""
+    for companion in COMPANIONS:
+        if (part := beside(path, companion)).exists():
+            part.rename(beside(name, companion))
 
 
 def remove_database(path: Path) -> None:

@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
+from edge.journal.ranges import RangeSet
 from edge.readings import Gap, WhyGone
 
 _WHYS = {why.value: why for why in WhyGone}
@@ -25,6 +26,16 @@ class Lost(NamedTuple):
     readings: int
     since_ms: int | None
     until_ms: int | None
+
+    def joined(self, other: Lost | None) -> Lost:
+        """Return these and others as one loss."""
+        if other is None:
+            return self
+        return Lost(
+            self.readings + other.readings,
+            _within(min, self.since_ms, other.since_ms),
+            _within(max, self.until_ms, other.until_ms),
+        )
 
 
 def record(db: sqlite3.Connection, gap: Gap, *, told: bool = False) -> None:
@@ -49,6 +60,15 @@ def record(db: sqlite3.Connection, gap: Gap, *, told: bool = False) -> None:
             gap.noted_ms,
         )
     _insert(db, gap, told)
+
+
+def nothing_to_send(sent: Iterable[tuple[int, int]], stated: Iterable[Gap]) -> RangeSet:
+    """Return the numbers that need no sending: acknowledged, or not there, on record.
+
+    Of what was thinned there still are the readings that stand for the others.
+    """
+    gone = ((gap.first, gap.last) for gap in stated if gap.why is not WhyGone.THINNED)
+    return RangeSet([*sent, *gone])
 
 
 def all_of(db: sqlite3.Connection) -> list[Gap]:

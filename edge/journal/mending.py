@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from edge.journal.errors import AstrayError, JournalError, is_damage, is_full
@@ -132,21 +131,8 @@ def take_out_damaged(
     Raises sqlite3.Error when the file cannot be read or written.
     """
     readings, damaged = journal.read(first, last)
-    for start, end in _runs(damaged):
+    for start, end in RangeSet((seq, seq) for seq in damaged):
         before = max((r.utc_ms for r in readings if r.seq < start), default=None)
         after = min((r.utc_ms for r in readings if r.seq > end), default=None)
         journal.record_gap(Gap(start, end, WhyGone.DAMAGED, before, after, noted_ms))
     return readings, damaged
-
-
-def _runs(numbers: Iterable[int]) -> Iterator[tuple[int, int]]:
-    """Yield numbers in rising order as ranges."""
-    start = end = 0
-    for number in numbers:
-        if number != end + 1 or not start:
-            if start:
-                yield start, end
-            start = number
-        end = number
-    if start:
-        yield start, end

@@ -11,13 +11,12 @@ import contextlib
 import fcntl
 import os
 import sqlite3
-import subprocess
-import sys
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
+from edge.journal.apart import run_apart
 from edge.journal.errors import DamagedError, JournalError, is_damage
-from edge.journal.files import beside
+from edge.journal.files import beside, size_of
 from edge.journal.layout import APPLICATION_ID, LAYOUT_VERSION
 
 if TYPE_CHECKING:
@@ -28,8 +27,8 @@ _PAGE_CACHE_KIB = 256
 # A log that once grew longer, for a reader or a large transaction, gets this short again.
 _LOG_LIMIT = 4 * 1024 * 1024
 
-# A check of all pages takes a small computer about a second for as many bytes.
-_CHECKED_WHOLE = 32 * 1024 * 1024
+CHECKED_WHOLE = 32 * 1024 * 1024
+"""A check of all pages takes a small computer about a second for as many bytes."""
 
 _IN_THE_LOCK_FILE = b"Keeps two daemons from writing the journal beside it.\n"
 
@@ -47,7 +46,7 @@ def lock(path: Path) -> IO[bytes]:
     if path.is_dir():
         raise JournalError(f"{path}: found a directory, expected a file, there or to be made")
     try:
-        held = _lock_file(path).open("ab")
+        held = lock_file(path).open("ab")
     except FileNotFoundError:
         raise JournalError(f"{path}: the directory {path.parent} does not exist") from None
     except OSError as error:
@@ -74,9 +73,9 @@ def prepare(path: Path) -> None:
     Raises DamagedError where there is something to salvage, JournalError where the file is not ours
     or of a newer layout, or where it cannot be brought to this one.
     """
-    if _size(path) == 0:
+    if size_of(path) == 0:
         # SQLite would throw the log away.
-        if _size(beside(path, "-wal")):
+        if size_of(beside(path, "-wal")):
             raise DamagedError(f"{path}: the file is empty, its write-ahead log is not")
         _migrate(path)
         return
@@ -109,7 +108,7 @@ def connect(path: Path) -> sqlite3.Connection:
         db.execute("PRAGMA synchronous = FULL")
         db.execute(f"PRAGMA cache_size = -{_PAGE_CACHE_KIB}")
         db.execute(f"PRAGMA journal_size_limit = {_LOG_LIMIT}")
-        if _size(path) <= _CHECKED_WHOLE:
+        if size_of(path) <= CHECKED_WHOLE:
             _check(db, path)
     except BaseException:
         db.close()
@@ -146,7 +145,7 @@ def discard_kept(path: Path) -> None:
 
 def _log_breaks_off(path: Path) -> bool:
     """Tell whether SQLite would leave out what was committed, behind a damaged page of its log."""
-    if not _size(beside(path, "-wal")):
+    if not size_of(beside(path, "-wal")):
         return False
     from edge.journal import salvage  # noqa: PLC0415
 
@@ -154,17 +153,23 @@ def _log_breaks_off(path: Path) -> bool:
 
 
 def _check(db: sqlite3.Connection, path: Path) -> None:
+    if fault := fault_in(db):
+        raise DamagedError(f"{path}: {fault}")
+
+
+def fault_in(db: sqlite3.Connection) -> str:
+    """Go through all pages; say what is wrong with the first that is damaged, "" where none is."""
     (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
-    if verdict != "ok":
-        raise DamagedError(f"{path}: {verdict}")
+    return "" if verdict == "ok" else str(verdict)
 
 
 def _migrate(path: Path) -> None:
-    command = [sys.executable, "-m", "edge.journal.migrations", str(path)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
-    if done.returncode:
-        why = (done.stderr.strip().splitlines() or ["no reason given"])[-1]
-        raise JournalError(f"{path}: could not be brought to layout {LAYOUT_VERSION}: {why}")
+    try:
+        run_apart("edge.journal.migrations", path)
+    except OSError as error:
+        raise JournalError(
+            f"{path}: could not be brought to layout {LAYOUT_VERSION}: {error}"
+        ) from None
 
 
 def _marks(path: Path) -> tuple[int, int]:
@@ -190,7 +195,7 @@ def _marks(path: Path) -> tuple[int, int]:
 
 def was_a_journal(path: Path) -> bool:
     """Tell whether what cannot be read at ``path`` is a journal all the same, and ours to save."""
-    return _size(_lock_file(path)) > 0 or _size(beside(path, "-wal")) > 0 or bears_traces(path)
+    return size_of(lock_file(path)) > 0 or size_of(beside(path, "-wal")) > 0 or bears_traces(path)
 
 
 def bears_traces(path: Path) -> bool:
@@ -199,10 +204,6 @@ def bears_traces(path: Path) -> bool:
         return _TRACE in file.read(_TRACED)
 
 
-def _lock_file(path: Path) -> Path:
+def lock_file(path: Path) -> Path:
+    """Return the path of the file that daemons lock, beside the journal."""
     return beside(path, "-lock")
-
-
-def _size(path: Path) -> int:
-    """Return a file's length in bytes, 0 when there is no such file."""
-    return path.stat().st_size if path.exists() else 0

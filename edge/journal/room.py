@@ -7,7 +7,7 @@ from pathlib import Path
 
 from edge.journal import pages
 from edge.journal.damaged import DamagedFile
-from edge.journal.files import COMPANIONS, beside
+from edge.journal.files import parts_of
 from edge.journal.remains import Remains
 
 # For everything but the readings.
@@ -19,8 +19,7 @@ _COLUMNS = {5, 6}
 
 def of_all(path: Path) -> int:
     """Return the bytes that a new journal takes at the most."""
-    files = (beside(path, companion) for companion in COMPANIONS)
-    return _SMALL_TABLES + sum(file.stat().st_size for file in files if file.exists())
+    return _SMALL_TABLES + sum(part.stat().st_size for part in parts_of(path))
 
 
 def of_unsent(path: Path) -> int:

@@ -18,7 +18,6 @@ import json
 import re
 import shutil
 import sqlite3
-import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -27,9 +26,19 @@ from pathlib import Path
 
 from edge.journal import room
 from edge.journal.about import about
+from edge.journal.apart import run_apart
 from edge.journal.damaged import DamagedFile
 from edge.journal.errors import JournalError
-from edge.journal.files import COMPANIONS, flush, need_room, put_in_place, remove_database
+from edge.journal.files import (
+    beside,
+    flush,
+    need_room,
+    parts_of,
+    put_in_place,
+    remove_database,
+    rename_database,
+    size_of,
+)
 
 _MISSING = {
     "identity": "it goes on as a new journal, and all readings are sent again",
@@ -75,20 +84,17 @@ def rescue(path: Path) -> Rescued:
     Nobody may have the file open: SQLite would remove the new file's log when it closes the old.
     Raises JournalError when it cannot be done; then it can be tried again.
     """
-    command = [sys.executable, "-m", "edge.journal.salvage", str(path)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
     try:
-        told = json.loads(done.stdout)
+        told = json.loads(run_apart("edge.journal.salvage", path))
         quarantine = path.with_name(told["quarantine"])
         return Rescued(told["readings"], told["expected"], quarantine, tuple(told["lacking"]))
-    except (ValueError, KeyError, TypeError):
-        why = (done.stderr.strip().splitlines() or [f"it ended with {done.returncode}"])[-1]
-        raise JournalError(f"{path}: damaged, and could not be salvaged: {why}") from None
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise JournalError(f"{path}: damaged, and could not be salvaged: {error}") from None
 
 
 def unfinished(path: Path) -> bool:
     """Tell whether a rescue was broken off before there was a new journal at ``path``."""
-    return not path.exists() and any(_all_of(_set_aside(path)))
+    return not path.exists() and any(parts_of(_set_aside(path)))
 
 
 def log_breaks_off(path: Path) -> bool:
@@ -98,8 +104,7 @@ def log_breaks_off(path: Path) -> bool:
     page of the log, on a small computer ten times as much, and there is one only after a power cut
     or the like. A log far longer than they should get is not looked into.
     """
-    log = _named(path, "-wal")
-    if log.exists() and log.stat().st_size > _LONGEST_LOG:
+    if size_of(beside(path, "-wal")) > _LONGEST_LOG:
         return False
     with DamagedFile(path) as file:
         return file.log_breaks_off
@@ -112,7 +117,7 @@ def discard_kept(path: Path) -> None:
     """
     discard_quarantine(path)
     remove_database(_set_aside(path))
-    remove_database(_named(path, ".replaced"))
+    remove_database(beside(path, ".replaced"))
 
 
 def discard_quarantine(path: Path) -> None:
@@ -126,16 +131,13 @@ def _salvage(path: Path) -> dict[str, object]:
     # What it takes to rebuild a journal is no business of the process that asks for it.
     from edge.journal.rebuild import rebuild  # noqa: PLC0415
 
-    aside, new = _set_aside(path), _named(path, ".salvaged")
+    aside, new = _set_aside(path), beside(path, ".salvaged")
     remove_database(new)
-    if path.exists() and any(_all_of(aside)):
+    if path.exists() and any(parts_of(aside)):
         # That one was salvaged already, and lacked but its last name.
         _retire(path)
-    keep_sent = _make_room(path, aside if any(_all_of(aside)) else path)
-    for companion in COMPANIONS:
-        file = _named(path, companion)
-        if file.exists():
-            file.rename(_named(aside, companion))
+    keep_sent = _make_room(path, aside if any(parts_of(aside)) else path)
+    rename_database(path, aside)
     flush(path.parent)
     try:
         _lay_out(new)
@@ -174,38 +176,23 @@ def _retire(path: Path) -> Path:
     discard_quarantine(path)
     aside = _set_aside(path)
     moment = datetime.fromtimestamp(_changed_ms(aside) // 1000, UTC)
-    quarantine = _named(path, f".damaged-{moment:%Y%m%dT%H%M%SZ}")
-    for companion in COMPANIONS:
-        file = _named(aside, companion)
-        if file.exists():
-            file.rename(_named(quarantine, companion))
+    quarantine = beside(path, f".damaged-{moment:%Y%m%dT%H%M%SZ}")
+    rename_database(aside, quarantine)
     flush(path.parent)
     return quarantine
 
 
 def _changed_ms(path: Path) -> int:
-    return max((file.stat().st_mtime_ns for file in _all_of(path)), default=0) // 1_000_000
+    return max((file.stat().st_mtime_ns for file in parts_of(path)), default=0) // 1_000_000
 
 
 def _lay_out(path: Path) -> None:
     """Make a new journal; raise OSError where that cannot be done."""
-    command = [sys.executable, "-m", "edge.journal.migrations", str(path)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
-    if done.returncode:
-        raise OSError((done.stderr.strip().splitlines() or ["no reason given"])[-1])
+    run_apart("edge.journal.migrations", path)
 
 
 def _set_aside(path: Path) -> Path:
-    return _named(path, ".damaged")
-
-
-def _named(path: Path, ending: str) -> Path:
-    return path.with_name(path.name + ending)
-
-
-def _all_of(path: Path) -> Iterator[Path]:
-    """Yield what there is of a database: its file and those that go with it."""
-    return (file for ending in COMPANIONS if (file := _named(path, ending)).exists())
+    return beside(path, ".damaged")
 
 
 def _quarantined(path: Path) -> Iterator[Path]:

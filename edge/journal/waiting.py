@@ -41,15 +41,6 @@ class Batch:
         return [replace(one, utc_ms=one.utc_ms + by) for one in self.readings], None
 
 
-@dataclass(slots=True)
-class _Rounds:
-    """Rounds of readings of one stamp, with what their channels must remember."""
-
-    stamp: Stamp | None
-    readings: list[Reading]
-    states: dict[str, State]
-
-
 class Waiting:
     """A queue of rounds that holds at most ``most`` readings: beyond that the oldest are lost."""
 
@@ -59,7 +50,7 @@ class Waiting:
         self.acknowledged: list[tuple[int, int]] = []
         self.told: list[Gap] = []
         self._most = most
-        self._rounds: list[_Rounds] = []
+        self._rounds: list[Batch] = []  # without what rides along
         self._lost: Lost | None = None
 
     def __bool__(self) -> bool:
@@ -74,14 +65,13 @@ class Waiting:
         self, readings: Sequence[Reading], states: Mapping[str, State], stamp: Stamp | None
     ) -> None:
         """Queue a round."""
-        self._rounds.append(_Rounds(stamp, list(readings), dict(states)))
+        self._rounds.append(Batch(stamp, list(readings), dict(states)))
         self._join(len(self._rounds) - 2)
         self._keep_within_bounds()
 
     def take(self) -> Batch:
         """Take out what is to be committed next."""
-        rounds = self._rounds.pop(0) if self._rounds else _Rounds(None, [], {})
-        batch = Batch(rounds.stamp, rounds.readings, rounds.states)
+        batch = self._rounds.pop(0) if self._rounds else Batch()
         batch.acknowledged, self.acknowledged = self.acknowledged, []
         batch.told, self.told = self.told, []
         batch.lost, self._lost = self._lost, None
@@ -90,11 +80,11 @@ class Waiting:
     def put_back(self, batch: Batch) -> None:
         """Queue again, in front, what could not be committed."""
         if batch.readings or batch.states:
-            self._rounds.insert(0, _Rounds(batch.stamp, batch.readings, batch.states))
+            self._rounds.insert(0, Batch(batch.stamp, batch.readings, batch.states))
             self._join(0)
         self.acknowledged = batch.acknowledged + self.acknowledged
         self.told = batch.told + self.told
-        self._lost = _both(batch.lost, self._lost)
+        self._lose(batch.lost)
         self._keep_within_bounds()
 
     def drop_kept(self, rows: Sequence[Journalled], *, lost: bool) -> None:
@@ -132,23 +122,13 @@ class Waiting:
             surplus -= len(gone)
             self.lost += len(gone)
             times = [reading.utc_ms for reading in gone] if oldest.stamp is None else []
-            self._lost = _both(
-                self._lost, Lost(len(gone), min(times, default=None), max(times, default=None))
-            )
+            self._lose(Lost(len(gone), min(times, default=None), max(times, default=None)))
+
+    def _lose(self, lost: Lost | None) -> None:
+        self._lost = lost.joined(self._lost) if lost else self._lost
 
 
 def _is_kept(one: Reading, row: Journalled, stamp: Stamp | None) -> bool:
     # What has a stamp may have been put right on its way out.
     same_time = stamp is not None or row.utc_ms == one.utc_ms
     return same_time and (row.series, row.value) == (one.series, one.value)
-
-
-def _both(one: Lost | None, other: Lost | None) -> Lost | None:
-    if one is None or other is None:
-        return one or other
-    known = None not in (one.since_ms, other.since_ms)
-    return Lost(
-        one.readings + other.readings,
-        min(one.since_ms or 0, other.since_ms or 0) if known else None,
-        max(one.until_ms or 0, other.until_ms or 0) if known else None,
-    )

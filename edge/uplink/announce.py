@@ -25,14 +25,11 @@ from typing import Any
 
 from edge import __version__
 from edge.clock import iso_utc
-from edge.health import Condition
+from edge.health import CLOCK, Condition
 from edge.station.model import Station
 
 STOPPED = "stopped"
 LOST = "connection lost"
-
-CLOCK = "clock"
-"""What the condition of the clock is called."""
 
 
 def readings_topic(prefix: str, station_id: str) -> str:
@@ -75,16 +72,7 @@ def online(station: Station, since_ms: int, conditions: Sequence[Condition] = ()
             "place": known_place,
             "channels": channels,
             **({CLOCK: clock} if clock else {}),
-            "health": [
-                {
-                    "part": one.part,
-                    "category": one.category.value,
-                    "found": one.found,
-                    "doing": one.doing,
-                }
-                for one in conditions
-                if not one.sound
-            ],
+            "health": [one.as_json() for one in conditions if not one.sound],
         }
     )
 

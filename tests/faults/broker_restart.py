@@ -19,10 +19,7 @@ from random import Random
 from tests.faults.ledger import Ledger
 from tests.faults.scenario import Progress, Scenario
 from tests.faults.station import Rig
-from tests.faults.stations import in_stations, lose_connections
-
-_ROUNDS_A_STATION = 25
-_MOST_TOGETHER = 8
+from tests.faults.stations import in_stations_that_lose_connections
 
 # In seconds: how long a round waits for packs to be under way (the station publishes every
 # second), how long the broker lives on after that, and how long it is away.
@@ -33,8 +30,6 @@ _LONGEST_AWAY_S = 1.0
 # In some rounds the broker goes at any instant, packs under way or not.
 _SHARE_AT_ANY_INSTANT = 0.1
 _ANY_INSTANT_S = 1.0
-
-_REPORT_EVERY = 10
 
 
 @dataclass(slots=True)
@@ -49,21 +44,11 @@ async def run(count: int, seed: int, directory: Path, progress: Progress) -> Led
     """Restart brokers ``count`` times in all."""
     ledger, tally = Ledger("broker-restart", count), _Tally()
 
-    async def live(rig: Rig, rng: Random, rounds: int) -> None:
-        async def lose(round_: int) -> None:
-            await _restart(rig, rng, tally, kill=bool(round_ % 2))
-            if tally.restarts % _REPORT_EVERY == 0:
-                progress(f"{tally.restarts} of {count} restarts")
+    async def lose(rig: Rig, rng: Random, round_: int) -> None:
+        await _restart(rig, rng, tally, kill=bool(round_ % 2))
 
-        await lose_connections(rig, rounds, lose)
-
-    await in_stations(
-        ledger,
-        seed,
-        directory,
-        live,
-        most_rounds=_ROUNDS_A_STATION,
-        most_together=_MOST_TOGETHER,
+    await in_stations_that_lose_connections(
+        ledger, seed, directory, lose, lambda done: progress(f"{done} of {count} restarts")
     )
     ledger.measures |= {
         "restarts_after_sigkill": tally.kills,

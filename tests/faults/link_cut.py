@@ -21,10 +21,7 @@ from random import Random
 from tests.faults.ledger import Ledger
 from tests.faults.scenario import Progress, Scenario
 from tests.faults.station import Rig
-from tests.faults.stations import in_stations, lose_connections
-
-_ROUNDS_A_STATION = 25
-_MOST_TOGETHER = 8
+from tests.faults.stations import in_stations_that_lose_connections
 
 # How often each way of failing comes up.
 _WAYS = {"cut": 6, "stall": 2, "replies": 2, "hang": 1}
@@ -35,30 +32,22 @@ _MESSAGE_WITHIN_S = 20.0
 
 _MOST_BEFORE_IT_S = 1.0
 
-_REPORT_EVERY = 10
-
 
 async def run(count: int, seed: int, directory: Path, progress: Progress) -> Ledger:
     """Let links fail ``count`` times in all."""
     ledger, done = Ledger("link-cut", count), Counter[str]()
 
-    async def live(rig: Rig, rng: Random, rounds: int) -> None:
-        async def lose(_round: int) -> None:
-            (way,) = rng.choices(list(_WAYS), list(_WAYS.values()))
-            await _fail(rig, rng, way)
-            done[way] += 1
-            if done.total() % _REPORT_EVERY == 0:
-                progress(f"{done.total()} of {count} failures of the link")
+    async def lose(rig: Rig, rng: Random, _round: int) -> None:
+        (way,) = rng.choices(list(_WAYS), list(_WAYS.values()))
+        await _fail(rig, rng, way)
+        done[way] += 1
 
-        await lose_connections(rig, rounds, lose)
-
-    await in_stations(
+    await in_stations_that_lose_connections(
         ledger,
         seed,
         directory,
-        live,
-        most_rounds=_ROUNDS_A_STATION,
-        most_together=_MOST_TOGETHER,
+        lose,
+        lambda so_far: progress(f"{so_far} of {count} failures of the link"),
     )
     ledger.measures |= {f"failures_{way}": done[way] for way in _WAYS}
     return ledger

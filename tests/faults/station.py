@@ -19,18 +19,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
-from random import Random
 
 from edge.clock import SystemClock
-from edge.readings import Journalled
 from edge.station.loader import load
 from edge.station.measured import PulseChannel
 from edge.station.model import LineBus, ModbusRtuBus, Station
-from edge.uplink.broker import BrokerSettings
 from edge.uplink.receiver import Receiver
-from hw_fakes.clock import ScaledClock
 from hw_fakes.hardware import Hardware
 from hw_fakes.startable import Startable
 from hw_fakes.world import World
@@ -40,6 +36,7 @@ from tests.faults.audit import Audit, audit
 from tests.faults.field_clock import FieldClock
 from tests.faults.ledger import Ledger
 from tests.faults.mqtt_link import MqttLink
+from tests.faults.office import Office
 from tests.faults.process import EndedError, StationProcess
 from tests.stations import MARCH, WELL
 
@@ -51,19 +48,12 @@ _MOST_FLOW = "600 gpm"
 
 _SAMPLE = "200 ms"
 
-# The receiver's pauses before it connects again are cut short: it is not what is tested.
-_RECEIVER_SPEED = 20.0
-
 # Generous: on a busy machine everything takes its time. In seconds.
 _ARRIVES_WITHIN_S = 60.0
-_RECEIVER_S = 30.0
 _CLOSING_RUNS = 3
 
 # A total stamped so much later than the field was held was surely read after that, in ms.
 _SURELY_AFTER_MS = 300
-
-# The broker is to hold back nothing that the receiver could have.
-_BROKER_OPTIONS = ["allow_anonymous true", "max_queued_messages 0", "max_inflight_messages 0"]
 
 _DAY_MS = 86_400_000
 
@@ -89,36 +79,24 @@ class Rig(Startable):
         self.station_id = station_id
         self.file = directory / "well.toml"
         self.journal = directory / "well.sqlite"
-        self.arrivals = Arrivals()
         self.process: StationProcess | None = None
         """The station's latest run."""
         self.clock = FieldClock(MARCH)
         """Of the field."""
         self.world = World(seed, MARCH)
-        self.broker = Mosquitto(directory, _BROKER_OPTIONS)
-        self.link: MqttLink
-        """Between station and broker; once started."""
-        self.receiver: Receiver
-        """At the broker; once started."""
         self.hardware: Hardware
         """The devices of the field; once started."""
         self.plan: Station
         """The station as its file has it, but for the ports; once started."""
+        self._office = Office(station_id, directory, make_link=MqttLink, seed=seed)
         self._directory = directory
-        self._seed = seed
         self._edit = edit
         self._undo = contextlib.AsyncExitStack()
 
     async def start(self) -> None:
         """Start the broker, the receiver, the link and the field."""
         async with contextlib.AsyncExitStack() as stack:
-            await asyncio.to_thread(self.broker.start)
-            stack.push_async_callback(asyncio.to_thread, self.broker.stop)
-            self.link = MqttLink(self.broker.host, self.broker.port)
-            await stack.enter_async_context(self.link)
-            self.receiver = self._receiver()
-            listening = asyncio.create_task(self.receiver.run())
-            stack.push_async_callback(_cancelled, listening)
+            await stack.enter_async_context(self._office)
             text = self._text()
             self.file.write_text(text, encoding="utf-8")
             self.plan = load(self.file)
@@ -126,7 +104,6 @@ class Rig(Startable):
             await stack.enter_async_context(self.hardware)
             self.file.write_text(self._on_ports(text), encoding="utf-8")
             stack.push_async_callback(self._clear_station_away)
-            await self.receiver_listens()
             self._undo = stack.pop_all()
 
     async def stop(self) -> None:
@@ -154,10 +131,31 @@ class Rig(Startable):
 
     # ---------------------------------------------------------------------------- what surrounds
 
+    @property
+    def broker(self) -> Mosquitto:
+        """The broker, which may be stopped and started."""
+        return self._office.broker
+
+    @property
+    def link(self) -> MqttLink:
+        """Between station and broker; once started."""
+        link = self._office.link
+        assert isinstance(link, MqttLink)
+        return link
+
+    @property
+    def receiver(self) -> Receiver:
+        """At the broker; once started."""
+        return self._office.receiver
+
+    @property
+    def arrivals(self) -> Arrivals:
+        """What the receiver has got."""
+        return self._office.arrivals
+
     async def receiver_listens(self) -> None:
         """Wait until the receiver is subscribed. Raises TimeoutError."""
-        async with asyncio.timeout(_RECEIVER_S):
-            await self.receiver.listening.wait()
+        await self._office.receiver_listens()
 
     def let_flow(self) -> None:
         """Let the field's time go on from the pump's first start, unless it goes on already.
@@ -238,19 +236,6 @@ class Rig(Startable):
         latest = self.arrivals.latest.get(TOTAL)
         return latest is not None and latest.value is not None and latest.utc_ms > utc_ms
 
-    def _receiver(self) -> Receiver:
-        def keep(_station: str, new: Sequence[Journalled]) -> None:
-            self.arrivals.take(new)
-
-        return Receiver(
-            BrokerSettings(self.broker.host, self.broker.port, f"{self.station_id}-office"),
-            "livezero",
-            self.station_id,
-            clock=ScaledClock(SystemClock().utc_ms(), _RECEIVER_SPEED),
-            rng=Random(self._seed),
-            on_readings=keep,
-        )
-
     def _text(self) -> str:
         """Return the example's text: paced up, and publishing to this rig's broker."""
         head, _, _ = WELL.read_text(encoding="utf-8").partition("[uplink]")
@@ -279,8 +264,3 @@ class Rig(Startable):
     async def _clear_station_away(self) -> None:
         if self.process:
             await self.process.clear_away()
-
-
-async def _cancelled(task: asyncio.Task[None]) -> None:
-    task.cancel()
-    await asyncio.wait({task})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from random import Random
@@ -17,6 +18,11 @@ from tests.faults.station import Rig
 # its client id, and pauses for minutes. So now and then one is let last, for so many seconds.
 _LOST_SOON_IN_A_ROW = 2
 _LONG_ENOUGH_S = 5.5
+
+# Of stations whose connections are taken away.
+_ROUNDS_A_STATION = 25
+_MOST_TOGETHER = 8
+_REPORT_EVERY = 10
 
 Live = Callable[[Rig, Random, int], Awaitable[None]]
 """Plays so many rounds on a rig; leaves the station running, its link and its broker sound."""
@@ -72,7 +78,39 @@ def shares(count: int, largest: int, together: int) -> list[int]:
     return [count // stations + (n < count % stations) for n in range(stations)]
 
 
-async def lose_connections(rig: Rig, rounds: int, lose: Callable[[int], Awaitable[None]]) -> None:
+async def in_stations_that_lose_connections(
+    ledger: Ledger,
+    seed: int,
+    directory: Path,
+    lose: Callable[[Rig, Random, int], Awaitable[None]],
+    report: Callable[[int], None],
+) -> None:
+    """Take connections away from stations, ``ledger.count`` times in all; enter the audits.
+
+    ``lose`` does it once, on a rig, in the round of that number; ``report`` hears now and then how
+    often it has been done.
+    """
+    done = itertools.count(1)
+
+    async def live(rig: Rig, rng: Random, rounds: int) -> None:
+        async def once(round_: int) -> None:
+            await lose(rig, rng, round_)
+            if (so_far := next(done)) % _REPORT_EVERY == 0:
+                report(so_far)
+
+        await _lose_connections(rig, rounds, once)
+
+    await in_stations(
+        ledger,
+        seed,
+        directory,
+        live,
+        most_rounds=_ROUNDS_A_STATION,
+        most_together=_MOST_TOGETHER,
+    )
+
+
+async def _lose_connections(rig: Rig, rounds: int, lose: Callable[[int], Awaitable[None]]) -> None:
     """Run a station, let its water flow, and call ``lose`` with the number of each round.
 
     Each call takes the station's connection away, and leaves the link sound.

@@ -243,7 +243,7 @@ def test_a_salvage_that_was_broken_off(journal):
 
 
 def test_a_large_file_is_not_checked_page_by_page(journal, monkeypatch):
-    monkeypatch.setattr("edge.journal.at_rest._CHECKED_WHOLE", 0)
+    monkeypatch.setattr("edge.journal.at_rest.CHECKED_WHOLE", 0)
     overwrite(journal, 3 * 4096, b"\xa5" * 4096)
     assert "number 1000" in at_rest(journal).found
 
