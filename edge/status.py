@@ -171,6 +171,20 @@ class Reason(Enum):
         "the total includes pulses counted while the station was down; when they came is unknown",
     )  # fmt: skip
 
+    # The battery.
+    SHED = (
+        110, Quality.BAD, Category.FUNCTION_CHECK,
+        "not measured, to spare the battery",
+    )  # fmt: skip
+    NO_SUPPLY = (
+        111, Quality.BAD, Category.FAILURE,
+        "the sensor's supply could not be switched on",
+    )  # fmt: skip
+    BATTERY_UNKNOWN = (
+        112, Quality.UNCERTAIN, Category.FAILURE,
+        "the battery's voltage is not known: the stage is held, or the safe one",
+    )  # fmt: skip
+
     # Computing: there is no value.
     NO_EARLIER_COUNT = (
         30, Quality.BAD, Category.FUNCTION_CHECK,
@@ -247,7 +261,7 @@ class Reason(Enum):
     @property
     def of_the_line(self) -> bool:
         """Whether it comes from the line to the device, rather than from computing."""
-        return 40 <= self.code < 80
+        return 40 <= self.code < 80 or self in {Reason.SHED, Reason.NO_SUPPLY}
 
     @property
     def passes_by_itself(self) -> bool:

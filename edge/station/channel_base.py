@@ -106,6 +106,9 @@ class MeasuredChannel(ChannelBase):
     """Where in the device the raw number lies."""
     sample: Duration
     """How often the device is asked, on the wall clock: "1 min" means on every full minute."""
+    supply: Name | None = None
+    """Output that supplies the sensor: switched on before it is read, left on for its warm-up, and
+    switched off when no channel on it needs it. Left out, the sensor is always supplied."""
     record: Duration | None = None
     """How often a reading is kept and sent: a whole multiple of ``sample``; the same by default."""
 

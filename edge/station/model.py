@@ -27,7 +27,9 @@ from edge.station.computed import (
     TotalChannel,
     WaterLevelChannel,
 )
+from edge.station.energy import EnergySection
 from edge.station.measured import LoopChannel, PulseChannel, ValueChannel
+from edge.station.outputs import Output
 from edge.station.plain_types import (
     Framing,
     Host,
@@ -244,6 +246,12 @@ class Uplink(Section):
     """MQTT keep-alive interval."""
     publish: Duration = quantity("5 min")
     """How often readings are sent, on the wall clock."""
+    stay_connected: bool = True
+    """Whether the connection stands between two publishings. If not, it is made for each, and what
+    supplies the link is off in between."""
+    supply: Name | None = None
+    """Output that supplies the modem: switched on, with its warm-up, before a connection is made,
+    and off when the link is not to be up."""
     window: Annotated[int, Field(ge=1, le=100)] = 8
     """How many packs may be under way unacknowledged."""
     pack_readings: Annotated[int, Field(ge=1, le=5000)] = 500
@@ -279,6 +287,10 @@ class Station(Section):
     """Serial lines and network addresses that devices hang on, by name."""
     channels: Annotated[dict[Name, Channel], Field(min_length=1)]
     """What is measured, by name."""
+    outputs: dict[Name, Output] = {}  # noqa: RUF012 - pydantic copies it
+    """What the daemon switches on and off, by name."""
+    energy: EnergySection | None = None
+    """When to shed load, and what the station lives on; left out, nothing is shed."""
     clock: ClockSettings = ClockSettings()
     """When to believe the computer's clock; left out, once a time server sets it."""
     journal: JournalSettings = JournalSettings()

@@ -76,6 +76,14 @@ _host_check, _host_schema = _pattern(
     "a host name or an address, without scheme and port: the port has a key of its own",
 )
 Host = Annotated[str, _host_check, _host_schema]
+_time_check, _time_schema = _pattern(
+    r"([01]\d|2[0-3]):[0-5]\d", 'a time of day in 24 hours, such as "06:30"'
+)
+TimeOfDay = Annotated[str, _time_check, _time_schema]
+_chip_check, _chip_schema = _pattern(
+    r"/dev/gpiochip\d+", "the device file of a GPIO chip, such as /dev/gpiochip0"
+)
+GpioChip = Annotated[str, _chip_check, _chip_schema]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Item = TypeVar("Item")
 Other = TypeVar("Other")

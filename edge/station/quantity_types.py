@@ -130,6 +130,25 @@ Salinity = Annotated[
 Resistance = Annotated[Quantity, Measured((Dimension.RESISTANCE,), positive=True)]
 # A century: more is a slip of the pen, and could leave the calendar or 64-bit milliseconds.
 Duration = Annotated[Quantity, Measured((Dimension.TIME,), positive=True, most=parse("36525 d"))]
+Span = Annotated[
+    Quantity, Measured((Dimension.TIME,), least=parse("0 s"), most=parse("36525 d"))
+]
+Power = Annotated[Quantity, Measured((Dimension.POWER,), least=parse("0 W"))]
+Charge = Annotated[Quantity, Measured((Dimension.CHARGE,), positive=True)]
+Efficiency = Annotated[
+    Quantity, Measured((Dimension.RATIO,), least=parse("10 %"), most=parse("100 %"))
+]
+Depth = Annotated[Quantity, Measured((Dimension.RATIO,), least=parse("5 %"), most=parse("95 %"))]
+Inclination = Annotated[
+    Quantity, Measured((Dimension.ANGLE,), least=parse("0 deg"), most=parse("90 deg"))
+]
+Bearing = Annotated[
+    Quantity, Measured((Dimension.ANGLE,), least=parse("0 deg"), most=parse("360 deg"))
+]
+# A cell of lead and acid gives about two volts; further off it is no such correction.
+PerDegree = Annotated[
+    Quantity, Measured((Dimension.VOLTAGE,), least=parse("-10 mV"), most=parse("10 mV"))
+]
 DataSize = Annotated[Quantity, Measured((Dimension.DATA,), positive=True)]
 PulsesPerVolume = Annotated[Quantity, Measured((Dimension.PULSES_PER_VOLUME,), positive=True)]
 VolumePerPulse = Annotated[Quantity, Measured((Dimension.VOLUME_PER_PULSE,), positive=True)]

@@ -1,0 +1,1 @@
+"""Living on a battery: load shedding, and the formulas behind the energy plan. Pure."""
