@@ -1,15 +1,17 @@
 """Shedding load by stages, as the battery's voltage has it. Pure: time and voltage are arguments.
 
-Theory of operation. Stage 0, "normal", sheds nothing. The others are in order: the deeper, the lower
-its cutoff and the more is shed. Between neighbours there are two thresholds: the deeper one is
-entered below its cutoff and left above its restore voltage, which is higher.
+Theory of operation. Stage 0, "normal", sheds nothing. The others are in order: the deeper, the
+lower its cutoff and the more is shed. Between neighbours there are two thresholds: the deeper one
+is entered below its cutoff and left above its restore voltage, which is higher.
 
 Four things keep a station from flapping between two stages like a loose shutter:
 
 *Hysteresis*, the span from cutoff to restore. A load that is shed lets the voltage jump up.
 
-*Smoothing.* The voltage is a median over some time, and over three samples at least. A modem that
-sends draws the voltage down for less than half of any such span.
+*Smoothing.* The voltage is a median over some time, and over three samples at least: fewer decide
+nothing. A modem that sends draws down fewer than half of them. (That is so where the battery is
+sampled three times or more from one sending to the next. Sampled only when the modem sends, a
+voltage sags whenever it is looked at, and no smoothing helps.)
 
 *Dwell.* A stage is not left, either way, before its dwell has passed. So however the voltage jumps,
 there and back takes the dwell of both stages. Normal has the dwell of the first stage. A start
@@ -21,7 +23,8 @@ from any other when the voltage has been unknown for too long.
 What happens is one table, `ACTS`: of what the voltage says (`Evidence`) and whether the dwell has
 passed. A stage that halts the computer does so when it is entered. If the computer comes back while
 it is still in that stage (its supply was switched off and on, say), it has one dwell to show a
-voltage above the restore voltage, and is halted again.
+voltage above the restore voltage, and is halted again. While the voltage is not known it stays up:
+somebody may have come to see what is the matter.
 """
 
 from __future__ import annotations
@@ -37,6 +40,9 @@ NORMAL = "normal"
 """Name of the stage in which nothing is shed."""
 
 _LEAST_SAMPLES = 3
+
+# In °C. Beyond it is the sensor that has failed, not the battery. Common practice, no source.
+_COLDEST, _HOTTEST = -60.0, 80.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +138,8 @@ ACTS: Mapping[tuple[Evidence, bool], Act] = {
     (Evidence.LONG_UNKNOWN, True): Act.TO_SAFE,
 }
 
+_KEEPS_HALTED = frozenset({Evidence.LOW, Evidence.BETWEEN})
+
 
 @dataclass(frozen=True, slots=True)
 class Move:
@@ -149,7 +157,9 @@ class Shedding:
         """Begin in "normal" at ``now``."""
         self.rules = rules
         self.voltage: float | None = None
-        """The smoothed voltage, as it would be at the reference temperature; None: not known."""
+        """The smoothed voltage, as it would be at the reference temperature; None: not known.
+
+        Until three samples have come it is the median of what there is, and decides nothing."""
         self.why = "the station began"
         """Why the present stage was entered."""
         self._ladder = rules.ladder
@@ -159,6 +169,7 @@ class Shedding:
         self._samples: deque[tuple[float, float]] = deque()
         self._celsius = rules.reference
         self._celsius_known = float("-inf")
+        self._evidence = Evidence.UNKNOWN
         # Whether the stage was entered in this run, rather than found at its start.
         self._fresh = True
 
@@ -182,10 +193,9 @@ class Shedding:
         return now - self._entered >= self.stage.dwell
 
     def halts(self, now: float) -> bool:
-        """Whether the computer is to be halted: the stage says so, and was entered, or kept, so."""
-        # While nobody knows the voltage it stays up, for the safe stage to come.
-        kept = not self.lost and self.settled(now)
-        return self.stage.effects.halt and (self._fresh or kept)
+        """Whether the computer is to be halted: its stage does that, and is entered or stays."""
+        stays = self._evidence in _KEEPS_HALTED and self.settled(now)
+        return self.stage.effects.halt and (self._fresh or stays)
 
     def state(self) -> dict[str, Any]:
         """Return what must survive a restart, ready for JSON."""
@@ -198,9 +208,11 @@ class Shedding:
         LookupError, TypeError or ValueError when ``state`` makes no sense.
         """
         names = [stage.name for stage in self._ladder]
-        name, index, why = state["stage"], int(state["index"]), str(state["why"])
+        name, index, why = state["stage"], state["index"], str(state["why"])
+        if not isinstance(index, int):
+            raise TypeError(f"found the index {index!r}, expected a whole number")
         if index < 0:
-            raise ValueError(index)
+            raise ValueError(f"found the index {index}, expected 0 or more")
         self._at = names.index(name) if name in names else min(index, len(names) - 1)
         self.why = why
         self._entered = self._known = now
@@ -212,10 +224,8 @@ class Shedding:
         To be called now and then also while there is none. ``celsius`` is the battery's
         temperature, if that is known.
         """
-        self.voltage = self._smoothed(now, volts, celsius)
-        if self.voltage is not None:
-            self._known = now
-        evidence = self._evidence(now)
+        self._measure(now, volts, celsius)
+        evidence = self._evidence = self._judge(now)
         act = ACTS[evidence, self.settled(now)]
         target = {
             Act.HOLD: self._at,
@@ -231,31 +241,36 @@ class Shedding:
 
     # ------------------------------------------------------------------------------ the voltage
 
-    def _smoothed(self, now: float, volts: float | None, celsius: float | None) -> float | None:
+    def _measure(self, now: float, volts: float | None, celsius: float | None) -> None:
+        shift = self._shift(now, celsius)
         low, high = self.rules.plausible
+        # No comparison holds for a NaN.
         if volts is None or not low <= volts <= high:
-            return None
-        self._samples.append((now, volts - self._shift(now, celsius)))
-        while self._samples[0][0] <= now - self._kept_for(len(self._samples)):
+            self.voltage = None
+            return
+        if now - self._known > self.rules.lost_after:
+            # What was measured before a long silence says nothing of now.
+            self._samples.clear()
+        self._known = now
+        self._samples.append((now, volts - shift))
+        oldest = now - self.rules.smoothing
+        while len(self._samples) > _LEAST_SAMPLES and self._samples[0][0] <= oldest:
             self._samples.popleft()
-        return median(sample for _, sample in self._samples)
-
-    def _kept_for(self, samples: int) -> float:
-        # What was measured before a long silence says nothing of now.
-        return self.rules.smoothing if samples > _LEAST_SAMPLES else self.rules.lost_after
+        self.voltage = median(sample for _, sample in self._samples)
 
     def _shift(self, now: float, celsius: float | None) -> float:
         """Return by how much thresholds are off their value at the reference temperature."""
-        if celsius is not None:
+        if celsius is not None and _COLDEST <= celsius <= _HOTTEST:
             self._celsius, self._celsius_known = celsius, now
         elif now - self._celsius_known >= self.rules.lost_after:
             self._celsius = self.rules.reference
         return self.rules.volts_per_degree * (self._celsius - self.rules.reference)
 
-    def _evidence(self, now: float) -> Evidence:
-        if self.voltage is None:
-            lost = now - self._known >= self.rules.lost_after
-            return Evidence.LONG_UNKNOWN if lost else Evidence.UNKNOWN
+    def _judge(self, now: float) -> Evidence:
+        if now - self._known >= self.rules.lost_after:
+            return Evidence.LONG_UNKNOWN
+        if self.voltage is None or len(self._samples) < _LEAST_SAMPLES:
+            return Evidence.UNKNOWN
         deeper = self._ladder[self._at + 1 : self._at + 2]
         if deeper and self.voltage < deeper[0].cutoff:
             return Evidence.LOW
@@ -274,20 +289,21 @@ class Shedding:
 
 
 def transitions(rules: Rules) -> list[tuple[str, str, str, str]]:
-    """Return the whole machine, a row a stage, evidence and dwell: these three, and what is done."""
-    rows = []
-    for at, stage in enumerate(rules.ladder):
-        for evidence in _possible(rules, at):
-            for settled in (False, True):
-                rows.append(
-                    (
-                        stage.name,
-                        _in_volts(rules, at, evidence),
-                        "passed" if settled else "not yet",
-                        _outcome(rules, at, evidence, settled=settled),
-                    )
-                )
-    return rows
+    """Return the whole machine as words.
+
+    A row for each stage, evidence and whether the dwell has passed: these three, and what is done.
+    """
+    return [
+        (
+            stage.name,
+            _in_volts(rules, at, evidence),
+            "passed" if settled else "not yet",
+            _outcome(rules, at, evidence, settled=settled),
+        )
+        for at, stage in enumerate(rules.ladder)
+        for evidence in _possible(rules, at)
+        for settled in (False, True)
+    ]
 
 
 def _possible(rules: Rules, at: int) -> list[Evidence]:
@@ -298,12 +314,19 @@ def _possible(rules: Rules, at: int) -> list[Evidence]:
 
 def _in_volts(rules: Rules, at: int, evidence: Evidence) -> str:
     deeper = rules.ladder[at + 1 : at + 2]
-    words = {
-        Evidence.LOW: f"below {deeper[0].cutoff:g} V" if deeper else "",
-        Evidence.HIGH: f"above {rules.ladder[at].restore:g} V",
+    least = f"{deeper[0].cutoff:g} V" if deeper else ""
+    most = f"{rules.ladder[at].restore:g} V"
+    if at == 0:
+        between = f"{least} or more"
+    else:
+        between = f"{least} to {most}" if deeper else f"{most} or less"
+    return {
+        Evidence.LOW: f"below {least}",
+        Evidence.BETWEEN: between,
+        Evidence.HIGH: f"above {most}",
+        Evidence.UNKNOWN: "not known",
         Evidence.LONG_UNKNOWN: f"not known for {rules.lost_after / 60:g} min",
-    }
-    return words.get(evidence, evidence.value)
+    }[evidence]
 
 
 def _outcome(rules: Rules, at: int, evidence: Evidence, *, settled: bool) -> str:
@@ -315,5 +338,5 @@ def _outcome(rules: Rules, at: int, evidence: Evidence, *, settled: bool) -> str
     }.get(ACTS[evidence, settled], ladder[at].name)
     if target != ladder[at].name:
         return f"enter {target}"
-    known = evidence in {Evidence.LOW, Evidence.BETWEEN}
-    return "halt again" if ladder[at].effects.halt and settled and known else "stay"
+    halted = ladder[at].effects.halt and settled and evidence in _KEEPS_HALTED
+    return "halt again" if halted else "stay"
