@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 
 from edge.station.channel_base import ChannelBase, MeasuredChannel
-from edge.station.faults import Fault, KeyPath, listed, suggestion
+from edge.station.faults import Fault, KeyPath, listed, not_there
 from edge.station.meaning_checks import meaning_faults
 from edge.station.model import Bus, LineBus
 from edge.station.reads import REGISTER_TYPES, LineRead, ModbusRead
@@ -42,7 +42,7 @@ def _reference(
     key: KeyPath, channel: MeasuredChannel, buses: Mapping[str, Bus | None]
 ) -> Iterator[Fault]:
     if channel.bus not in buses:
-        yield _not_there((*key, "bus"), channel.bus, "the buses", buses)
+        yield not_there((*key, "bus"), channel.bus, "the buses", buses)
         return
     bus = buses[channel.bus]
     if bus is None:
@@ -56,22 +56,18 @@ def _reference(
             f'{expected}, because bus "{channel.bus}" is of kind "{bus.kind}"',
         )
     if channel.device not in bus.devices:
-        yield _not_there(
+        yield not_there(
             (*key, "device"), channel.device, f'the devices of bus "{channel.bus}"', bus.devices
         )
     elif isinstance(bus, LineBus) and isinstance(channel.read, LineRead):
         fields = _fields(bus.devices[channel.device].reply)
         if fields and channel.read.field not in fields:
-            yield _not_there(
+            yield not_there(
                 (*key, "read", "field"),
                 channel.read.field,
                 f'the groups in the reply of device "{channel.device}"',
                 fields,
             )
-
-
-def _not_there(key: KeyPath, name: str, what: str, there: Mapping[str, object]) -> Fault:
-    return Fault(key, repr(name), f"one of {what}: {listed(there)}{suggestion(name, there)}")
 
 
 def _fields(reply: str) -> Mapping[str, int]:

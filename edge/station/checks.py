@@ -1,29 +1,30 @@
 """Whether the parts of a station file can work, and work together: rules that span several keys.
 
-Pure. An entry that is None has faults of its own already: nothing is said about it, nor about
-others on its account.
+Pure.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
-from edge.station.build import site_of
+from edge.station.build import build, site_of
 from edge.station.channel_checks import channel_faults
 from edge.station.computed_checks import computed_faults
+from edge.station.energy_checks import energy_faults
 from edge.station.faults import Fault, KeyPath
 from edge.station.model import (
     Bus,
-    Channel,
     LineBus,
     LineDevice,
     ModbusDevice,
     ModbusRtuBus,
     ModbusTcpBus,
-    StationInfo,
     Uplink,
 )
+from edge.station.output_checks import output_faults
+from edge.station.parts import Parts
 
 # Modbus over Serial Line V1.02, section 2.2: 0 is broadcast, 248 to 255 are reserved. Modbus
 # Messaging on TCP/IP Implementation Guide V1.0b, section 4.4.2.2: 255, or 0, stands for a device
@@ -32,23 +33,22 @@ _SERIAL_UNITS = range(1, 248)
 _TCP_UNITS = {0, *_SERIAL_UNITS, 255}
 
 
-def check(
-    station: StationInfo | None,
-    buses: Mapping[str, Bus | None],
-    channels: Mapping[str, Channel | None],
-    uplink: Uplink | None,
-) -> list[Fault]:
+def check(parts: Parts) -> list[Fault]:
     """Return everything that keeps these parts from working together."""
-    of_channels = list(channel_faults(buses, channels))
+    of_channels = list(channel_faults(parts.buses, parts.channels))
     spoilt = {fault.key[1] for fault in of_channels}
-    sound = {name: None if name in spoilt else channel for name, channel in channels.items()}
-    site = station.site() if station else site_of(None, None, "UTC", {})
-    return [
-        *_bus_faults(buses),
-        *of_channels,
-        *computed_faults(sound, site),
-        *(_uplink_faults(uplink) if uplink else ()),
-    ]
+    sound = {name: None if name in spoilt else one for name, one in parts.channels.items()}
+    site = parts.station.site() if parts.station else site_of(None, None, "UTC", {})
+    of_computed = list(computed_faults(sound, site))
+    faults = [*_bus_faults(parts.buses), *of_channels, *of_computed, *output_faults(parts)]
+    if parts.energy:
+        spoilt |= {fault.key[1] for fault in of_computed}
+        sound = {name: None if name in spoilt else one for name, one in parts.channels.items()}
+        series = build({n: c for n, c in sound.items() if c is not None}, site).series
+        faults += energy_faults(parts.energy, replace(parts, channels=sound), series)
+    if parts.uplink:
+        faults += _uplink_faults(parts.uplink)
+    return faults
 
 
 # ------------------------------------------------------------------------------------------- buses

@@ -23,7 +23,7 @@ from edge.station.computed import (
     TotalChannel,
     WaterLevelChannel,
 )
-from edge.station.faults import Fault, KeyPath, listed, suggestion
+from edge.station.faults import Fault, KeyPath, not_there
 from edge.station.meaning_checks import rising
 from edge.station.structures import HorizontalCylinderShape, StrappingShape, UprightCylinderShape
 from edge.units import Dimension, Unit, accepted
@@ -43,14 +43,10 @@ def computed_faults(channels: Mapping[str, ChannelBase | None], site: Site) -> I
             owner = one.name.partition(".")[0]
             if one.name not in built.series and owner not in built.left and owner not in faulty:
                 missing.add(name)
-                yield _not_there(("channels", name, *one.key), one.name, built.series)
+                yield not_there(("channels", name, *one.key), one.name, "the series", built.series)
             elif one.name not in built.series and owner in faulty:
                 faulty.add(name)
     yield from _circles({n: c for n, c in built.left.items() if n not in missing | faulty})
-
-
-def _not_there(key: KeyPath, name: str, series: Mapping[str, object]) -> Fault:
-    return Fault(key, repr(name), f"one of the series: {listed(series)}{suggestion(name, series)}")
 
 
 def _circles(left: Mapping[str, ChannelBase]) -> Iterator[Fault]:

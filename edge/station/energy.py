@@ -1,4 +1,4 @@
-"""The energy section: when the station sheds load, and what ``livezero plan`` must know to size it."""
+"""The energy section: when the station sheds load, and what ``livezero plan`` must know of it."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class StageSection(Section):
     stop_buses: list[Name] = []  # noqa: RUF012 - pydantic copies it
     """Buses that are not polled."""
     halt: bool = False
-    """The journal is flushed, and the computer halted by ``halt_command``. Of the last stage only."""
+    """In the last stage only: the computer is halted by ``halt_command``."""
 
     def own_effects(self) -> Effects:
         """Return what this stage sheds by itself."""
@@ -149,9 +149,7 @@ class Climate(Section):
     ) = None
     """Mean clearness index of every month: the share of the light outside the air that reaches
     the ground."""
-    temperature: (
-        Annotated[list[Temperature], Field(min_length=12, max_length=12)] | None
-    ) = None
+    temperature: Annotated[list[Temperature], Field(min_length=12, max_length=12)] | None = None
     """Mean temperature of every month, where the battery is."""
     typical_year: Text | None = None
     """File of a typical or measured year, hour by hour, instead: TMY2, TMY3, EPW, or the CSV of
@@ -229,7 +227,7 @@ class EnergySection(Section):
     circuits: dict[Name, BoxCircuit] = {}  # noqa: RUF012 - pydantic copies it
     """The box's own wiring, by name."""
     goal: Goal = Goal()
-    """What it means that the station survives."""
+    """What the plan is to make sure of."""
 
     def rules(self) -> Rules:
         """Return the rules of load shedding; voltages are those of the whole battery."""

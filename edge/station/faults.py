@@ -77,3 +77,11 @@ def suggestion(name: str, names: Iterable[str]) -> str:
     """Return `` (did you mean "x"?)`` for the name that comes nearest, or nothing if none does."""
     near = get_close_matches(name, list(names), n=1)
     return f' (did you mean "{near[0]}"?)' if near else ""
+
+
+def not_there(key: KeyPath, name: str, what: str, there: Iterable[str]) -> Fault:
+    """Return the fault of naming something that is not one of ``what``."""
+    there = list(there)
+    if not there:
+        return Fault(key, repr(name), f"one of {what}, of which there are none")
+    return Fault(key, repr(name), f"one of {what}: {listed(there)}{suggestion(name, there)}")

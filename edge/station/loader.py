@@ -10,8 +10,12 @@ from typing import TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from edge.station.checks import check
+from edge.station.energy import EnergySection
 from edge.station.faults import Fault, KeyPath, LocatedFault, StationFileError, dotted
 from edge.station.model import Bus, Channel, Station, StationInfo, Uplink
+from edge.station.outputs import Output
+from edge.station.parts import Parts
+from edge.station.section import Section
 from edge.station.syntax import Parsed, parse
 from edge.station.wording import faults_of
 
@@ -22,9 +26,10 @@ SERVICE_STATE = Path("/var/lib/livezero")
 _LARGEST_FILE = 1_000_000
 
 # In these sections every entry is judged by itself; the others are judged as a whole.
-_SECTIONS_OF_ENTRIES = ("buses", "channels")
+_SECTIONS_OF_ENTRIES = ("buses", "channels", "outputs")
 
 _Entry = TypeVar("_Entry")
+_Section = TypeVar("_Section", bound=Section)
 
 
 def load(path: Path) -> Station:
@@ -50,14 +55,9 @@ def station_from(text: str, file: str) -> Station:
         broken = [_judged_whole(key) for key in parsed.broken]
         faults += [f for f in faults_of(error) if not any(_touch(f.key, key) for key in broken)]
     if station is not None and not parsed.faults:
-        faults += check(station.station, station.buses, station.channels, station.uplink)
+        faults += check(Parts.of(station))
     else:
-        # Built for a faulty file only: a daemon should not carry its types a second time.
-        bus: TypeAdapter[Bus] = TypeAdapter(Bus)
-        channel: TypeAdapter[Channel] = TypeAdapter(Channel)
-        sound = _SoundParts(parsed, faults)
-        buses, channels = sound.entries("buses", bus), sound.entries("channels", channel)
-        faults += check(sound.station, buses, channels, sound.uplink)
+        faults += check(_SoundParts(parsed, faults).parts())
     located = [*parsed.faults, *(_located(fault, parsed, file) for fault in faults)]
     if located or station is None:
         raise StationFileError(sorted(located, key=lambda fault: fault.line or 0))
@@ -144,7 +144,25 @@ class _SoundParts:
         self._data = parsed.data
         self._faulty = [fault.key for fault in faults] + list(parsed.broken)
 
-    def entries(self, section: str, adapter: TypeAdapter[_Entry]) -> dict[str, _Entry | None]:
+    def parts(self) -> Parts:
+        """Return what is sound."""
+        # Built for a faulty file only: a daemon should not carry its types a second time.
+        bus: TypeAdapter[Bus] = TypeAdapter(Bus)
+        channel: TypeAdapter[Channel] = TypeAdapter(Channel)
+        output: TypeAdapter[Output] = TypeAdapter(Output)
+        buses = self._entries("buses", bus)
+        channels = self._entries("channels", channel)
+        outputs = self._entries("outputs", output)
+        return Parts(
+            self._section("station", StationInfo),
+            buses,
+            channels,
+            outputs,
+            self._section("energy", EnergySection),
+            self._section("uplink", Uplink),
+        )
+
+    def _entries(self, section: str, adapter: TypeAdapter[_Entry]) -> dict[str, _Entry | None]:
         """Return the entries of a section by name; None stands for one that is not sound."""
         table = self._data.get(section)
         found = table if isinstance(table, dict) else {}
@@ -155,16 +173,9 @@ class _SoundParts:
             for name in dict.fromkeys([*found, *lost])
         }
 
-    @property
-    def station(self) -> StationInfo | None:
-        if "station" in self._data and self._is_sound(("station",)):
-            return StationInfo.model_validate(self._data["station"])
-        return None
-
-    @property
-    def uplink(self) -> Uplink | None:
-        if "uplink" in self._data and self._is_sound(("uplink",)):
-            return Uplink.model_validate(self._data["uplink"])
+    def _section(self, name: str, kind: type[_Section]) -> _Section | None:
+        if name in self._data and self._is_sound((name,)):
+            return kind.model_validate(self._data[name])
         return None
 
     def _is_sound(self, key: KeyPath) -> bool:

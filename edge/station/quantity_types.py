@@ -130,9 +130,7 @@ Salinity = Annotated[
 Resistance = Annotated[Quantity, Measured((Dimension.RESISTANCE,), positive=True)]
 # A century: more is a slip of the pen, and could leave the calendar or 64-bit milliseconds.
 Duration = Annotated[Quantity, Measured((Dimension.TIME,), positive=True, most=parse("36525 d"))]
-Span = Annotated[
-    Quantity, Measured((Dimension.TIME,), least=parse("0 s"), most=parse("36525 d"))
-]
+Span = Annotated[Quantity, Measured((Dimension.TIME,), least=parse("0 s"), most=parse("36525 d"))]
 Power = Annotated[Quantity, Measured((Dimension.POWER,), least=parse("0 W"))]
 Charge = Annotated[Quantity, Measured((Dimension.CHARGE,), positive=True)]
 Efficiency = Annotated[
