@@ -58,6 +58,9 @@ class Derived(ABC):
             for number, reason in outcomes
         )
 
+    def stretch(self, times: int) -> None:  # noqa: B027 - most do not mind
+        """Do nothing."""
+
     def explain(self, *inputs: Value) -> list[Step]:
         """See `Computation.explain`."""
         if any(value.number is None for value in inputs):

@@ -59,6 +59,10 @@ class Integral:
         self._rate = rate
         return self.total, worst(value.reason, self._spans.reason)
 
+    def stretch(self, times: int) -> None:
+        """See `Spans.stretch`."""
+        self._spans.stretch(times)
+
     def state(self) -> State:
         """Return what must survive a restart."""
         return {

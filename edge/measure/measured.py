@@ -48,6 +48,9 @@ class Scaled:
         (raw,) = inputs
         return (self._conditioner.take(self._scaled(raw)),)
 
+    def stretch(self, times: int) -> None:
+        """Do nothing: what is watched here goes by the time that has passed."""
+
     def explain(self, *inputs: Value) -> list[Step]:
         """Raw number, loop current where there is one, value before filters."""
         (raw,) = inputs
@@ -163,6 +166,9 @@ class Counted:
         if self._aligned:
             values.append(values[0].becomes(dial(volume, *self._aligned)))
         return tuple(values)
+
+    def stretch(self, times: int) -> None:
+        """Do nothing: what is watched here goes by the time that has passed."""
 
     def explain(self, *inputs: Value) -> list[Step]:
         """Counter, pulses counted, volume, rate and how finely that is known."""

@@ -88,6 +88,8 @@ class Room:
         self._derived = [c for c in self.channels.values() if c.computation.inputs]
         self._latest: dict[str, Value] = {}
         self._taken: dict[str, tuple[Value, ...]] = {}
+        self._times = 1
+        self._times_then: dict[str, int] = {}
 
     @property
     def series(self) -> list[Series]:
@@ -98,6 +100,12 @@ class Room:
         """Return the unit that a series of a channel is shown in."""
         computed = self._owner[series].computation.series
         return next(one.unit for one in computed if one.name == series)
+
+    def stretch(self, times: int) -> None:
+        """Take note that, from now on, samples come so many times less often than configured."""
+        self._times = times
+        for channel in self.channels.values():
+            channel.computation.stretch(times)
 
     def restore(self, states: Mapping[str, State]) -> list[str]:
         """Go on from the states of an earlier run; those of unknown channels are left alone.
@@ -166,7 +174,9 @@ class Room:
         value = self._latest.get(name)
         if value is None:
             return Value(lead.utc_ms, lead.monotonic, None, Reason.NO_INPUT_YET)
-        if lead.monotonic - value.monotonic > _BELIEVED_FOR * self._owner[name].sample_s:
+        # What was sampled at a slower pace has its next sample that much later.
+        interval = self._owner[name].sample_s * max(self._times, self._times_then[name])
+        if lead.monotonic - value.monotonic > _BELIEVED_FOR * interval:
             return value.becomes(None, Reason.INPUT_TOO_OLD)
         return value
 
@@ -180,6 +190,7 @@ class Room:
             channel.computation.series, channel.recorders, values, strict=True
         ):
             self._latest[series.name] = value
+            self._times_then[series.name] = self._times
             readings += recorder.take(value, due=due)
             if value.timed and (totals := channel.periods.get(series.name)):
                 readings += totals.take(value, channel.computation.missing)

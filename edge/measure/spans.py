@@ -30,12 +30,21 @@ class Spans:
         self._timed = True
         self._in_gap = False
         self._blank = False  # no good value yet
+        self._times = self._most_times = 1
+
+    def stretch(self, times: int) -> None:
+        """Take values that come so many times less often for no gap.
+
+        The span under way may have begun at a slower pace: it is judged by that.
+        """
+        self._times = times
+        self._most_times = max(self._most_times, times)
 
     def take_good(self, value: Value) -> float | None:
         """Return the seconds that may be bridged since the good value before; None: none may."""
         began, seconds = self._utc_ms is not None and not self._blank, self._seconds(value)
         bridged = None
-        if began and seconds is not None and not self._in_gap and seconds <= self.longest_gap:
+        if began and seconds is not None and not self._in_gap and seconds <= self._limit:
             bridged = seconds
         elif began or self._in_gap:
             self._miss(seconds)
@@ -53,7 +62,7 @@ class Spans:
                 self._blank = True
             return
         seconds = self._seconds(value)
-        if seconds is not None and (self._in_gap or seconds > self.longest_gap):
+        if seconds is not None and (self._in_gap or seconds > self._limit):
             self._miss(seconds)
             self._stand_at(value, in_gap=True)
 
@@ -81,6 +90,10 @@ class Spans:
         self._timed = state.get("timed", True)
         self._monotonic = None
 
+    @property
+    def _limit(self) -> float:
+        return self.longest_gap * self._most_times
+
     def _seconds(self, value: Value) -> float | None:
         if self._utc_ms is None:
             return None
@@ -99,6 +112,7 @@ class Spans:
     def _stand_at(self, value: Value, *, in_gap: bool) -> None:
         self._utc_ms, self._monotonic, self._in_gap = value.utc_ms, value.monotonic, in_gap
         self._timed = value.timed
+        self._most_times = self._times
 
 
 @dataclass(slots=True)

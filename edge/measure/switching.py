@@ -75,6 +75,10 @@ class RunLog:
         self.running = running
         return worst(value.reason, self._spans.reason)
 
+    def stretch(self, times: int) -> None:
+        """See `Spans.stretch`."""
+        self._spans.stretch(times)
+
     def state(self) -> State:
         """Return what must survive a restart."""
         return {

@@ -40,6 +40,10 @@ class FlowTotal:
         total, reason = self._integral.take(flow)
         return (replace(flow, number=total, reason=reason),)
 
+    def stretch(self, times: int) -> None:
+        """See `Computation.stretch`."""
+        self._integral.stretch(times)
+
     def explain(self, *inputs: Value) -> list[Step]:
         """Total, and the time it lacks."""
         del inputs
@@ -93,6 +97,10 @@ class PumpRuns:
             *(replace(watched, number=number, reason=reason) for number in kept),
             watched.becomes(running),
         )
+
+    def stretch(self, times: int) -> None:
+        """See `Computation.stretch`."""
+        self._log.stretch(times)
 
     def explain(self, *inputs: Value) -> list[Step]:
         """Run time, starts, and the time nothing is known of."""

@@ -77,6 +77,10 @@ class Computation(Protocol):
         """Take a value of every input; return one of every series, at the leading one's instant."""
         ...
 
+    def stretch(self, times: int) -> None:
+        """Take note that, from now on, values come so many times less often than configured."""
+        ...
+
     def explain(self, *inputs: Value) -> list[Step]:
         """Return the steps from the inputs just computed from to the values, for the eye."""
         ...
