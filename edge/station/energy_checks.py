@@ -19,6 +19,12 @@ def energy_faults(
 ) -> Iterator[Fault]:
     """Yield what is wrong; ``series`` are those that can be read or computed."""
     key: KeyPath = ("energy",)
+    if energy.stages and "energy" in parts.channels:
+        yield Fault(
+            ("channels", "energy"),
+            "a channel of this name beside stages of load shedding",
+            'another name: "energy.stage" and "energy.voltage" are series of the stages',
+        )
     yield from _sources(key, energy, parts, series)
     yield from _plausible(key, energy)
     yield from _ladder(key, energy.stages)

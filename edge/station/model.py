@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from edge.energy.keeper import EnergyKeeper
 from edge.measure.room import Room
 from edge.readings import Series
 from edge.station.build import room_of, site_of
@@ -305,7 +306,8 @@ class Station(Section):
 
     def series(self) -> list[Series]:
         """Return everything the station yields readings of."""
-        return self.room().series
+        of_energy = EnergyKeeper.series if self.energy and self.energy.stages else ()
+        return [*self.room().series, *of_energy]
 
     def room(self) -> Room:
         """Return a fresh measuring room."""
