@@ -70,7 +70,7 @@ def _sources(
             yield Fault(
                 (*key, name),
                 f"{given!r} ({series[given].unit.dimension.title})",
-                f"a series of {dimension.title}: {listed(fitting)}",
+                f"a series of {dimension.title}" + (f": {listed(fitting)}" if fitting else ""),
             )
     channel = parts.measured.get((energy.voltage or "").partition(".")[0])
     if channel and channel.sample.value >= energy.lost_after.value:
