@@ -8,12 +8,16 @@ from pathlib import Path
 
 import click
 
-from edge.commands.common import BAD_INPUT, load_or_exit, refuse
+from edge.commands.common import BAD_INPUT, load_or_exit, refuse, table
+from edge.energy.stages import transitions
+from edge.energy.wording import shed_in_words
 from edge.measure.loop_budget import budget
 from edge.station.circuit import Circuit
+from edge.station.energy import EnergySection
 from edge.station.faults import StationFileError
 from edge.station.loader import load
 from edge.station.measured import LoopChannel
+from edge.station.model import Station
 from edge.station.schema import json_schema
 
 
@@ -23,7 +27,10 @@ from edge.station.schema import json_schema
 )
 @click.option("--schema", is_flag=True, help="Print the JSON Schema of station files instead.")
 @click.option("--json", "as_json", is_flag=True, help="Print the faults as a JSON list.")
-def command(*, station_file: Path | None, schema: bool, as_json: bool) -> None:
+@click.option(
+    "--stages", is_flag=True, help="Print what leads from stage to stage, and what each sheds."
+)
+def command(*, station_file: Path | None, schema: bool, as_json: bool, stages: bool) -> None:
     """Check a station file and name everything that is wrong with it, with line and key.
 
     Exit code 0: nothing is wrong; 2: something is.
@@ -33,10 +40,15 @@ def command(*, station_file: Path | None, schema: bool, as_json: bool) -> None:
         return
     if station_file is None:
         refuse("check: found no STATION, expected the path of a station file, or --schema")
+    if as_json and stages:
+        refuse("check: found both --json and --stages, expected one of them")
     if as_json:
         _check_as_json(station_file)
         return
     station = load_or_exit(station_file)
+    if stages:
+        click.echo(_stages(station_file, station))
+        return
     click.echo(
         f"{station_file}: good. Station {station.station.id}: {len(station.buses)} buses, "
         f"{len(station.channels)} channels, {len(station.series())} series"
@@ -44,6 +56,10 @@ def command(*, station_file: Path | None, schema: bool, as_json: bool) -> None:
     for name, channel in station.measured.items():
         if isinstance(channel, LoopChannel) and channel.circuit:
             click.echo(f"  loop of {name}: {_budget(channel, channel.circuit)}")
+
+    if station.energy and station.energy.stages:
+        cutoffs = (f"{one.name} below {one.cutoff}" for one in station.energy.stages)
+        click.echo(f"  stages: {', '.join(cutoffs)}")
 
 
 def _budget(channel: LoopChannel, circuit: Circuit) -> str:
@@ -57,6 +73,46 @@ def _budget(channel: LoopChannel, circuit: Circuit) -> str:
         f" up to {reckoned.greatest_current * 1000:.1f} mA"
     )
     return words if reckoned.reaches_alarm else f"{words}, too little to signal a failure by 21 mA"
+
+
+def _stages(station_file: Path, station: Station) -> str:
+    energy = station.energy
+    if energy is None or not energy.stages:
+        refuse(f"{station_file}: energy.stages: found none, expected one or more for --stages")
+    rules = energy.rules()
+    heads = ("STAGE", "BATTERY'S VOLTAGE", "DWELL", "WHAT IS DONE")
+    dwells = [energy.stages[0].dwell, *(one.dwell for one in energy.stages)]
+    sheds = [
+        (stage.name, str(dwell), shed_in_words(stage.effects))
+        for stage, dwell in zip(rules.ladder, dwells, strict=True)
+    ]
+    return "\n\n".join(
+        (
+            table(heads, transitions(rules)),
+            table(("STAGE", "DWELL", "WHAT IT SHEDS"), sheds),
+            "\n".join(_remarks(energy)),
+        )
+    )
+
+
+def _remarks(energy: EnergySection) -> list[str]:
+    smoothed = f"the median of {energy.voltage} over {energy.smoothing}, and over three samples"
+    remarks = [
+        f"The voltage is {smoothed} at least.",
+        f"Where it has not been known for {energy.lost_after} the stage is {energy.safe_stage}.",
+    ]
+    if energy.compensation.value:
+        millivolts = energy.compensation.value * energy.cells * 1000
+        remarks.append(
+            f"Voltages hold at {energy.reference}; for every °C that {energy.temperature} is above"
+            f" that, all of them change by {millivolts:+.3g} mV."
+        )
+    if energy.stages[-1].halt:
+        remarks.append(
+            f"Stage {energy.stages[-1].name} halts the computer when it is entered. A computer that"
+            " comes back in it has one dwell to show a higher voltage, and is halted again."
+        )
+    return remarks
 
 
 def _check_as_json(station_file: Path) -> None:
