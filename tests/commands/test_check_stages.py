@@ -28,7 +28,7 @@ name = "sparse"
 cutoff = "11.8 V"
 restore = "12.4 V"
 stop_buses = ["rs485"]
-publish_at = ["06:00", "18:30"]
+publish_at = ["18:30"]
 """
 
 
@@ -80,8 +80,7 @@ def test_the_whole_table_of_a_station(station):
         "STAGE DWELL WHAT IT SHEDS",
         "normal 20 min nothing is shed",
         "lean 20 min sampled 5 times less often; published 2 times less often",
-        "sparse 15 min sampled 5 times less often; published at 06:00 and 18:30 only; not polled:"
-        + " rs485",
+        "sparse 15 min sampled 5 times less often; published at 18:30 only; not polled: rs485",
     ]
     assert remarks.splitlines() == [
         "The voltage is the median of battery over 5 min, and over three samples at least.",
