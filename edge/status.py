@@ -239,6 +239,22 @@ class Reason(Enum):
         "something on the line talks without end: no reply can be made out",
     )  # fmt: skip
 
+    # What outputs are switched by.
+    GPIO_ABSENT = (52, Quality.BAD, Category.FAILURE, "the GPIO chip or line is not there")
+    GPIO_DENIED = (53, Quality.BAD, Category.FAILURE, "no permission to open the GPIO chip")
+    GPIO_UNUSABLE = (
+        54, Quality.BAD, Category.FAILURE,
+        "the GPIO line cannot be had: another program may have it",
+    )  # fmt: skip
+    GPIO_UNSUPPORTED = (
+        55, Quality.BAD, Category.FAILURE,
+        "the package gpiod is not installed: pip install 'livezero[gpio]'",
+    )  # fmt: skip
+    NOT_AS_SWITCHED = (
+        56, Quality.BAD, Category.FAILURE,
+        "switched and found otherwise: a stuck relay, or one without supply",
+    )  # fmt: skip
+
     # Modbus exception replies (Modbus Application Protocol V1.1b3, section 7).
     ILLEGAL_FUNCTION = (
         61, Quality.BAD, Category.FAILURE, "exception 1: the device has no such function",

@@ -16,6 +16,8 @@ from hw_fakes.faults import MODBUS_FAULTS, Fault, FaultKind, FaultSwitch, Transm
 
 _FUNCTIONS = {1: "coil", 2: "discrete", 3: "holding", 4: "input"}
 _MOST_PER_REQUEST = {1: 2000, 2: 2000, 3: 125, 4: 125}
+_WRITE_COIL, _WRITE_COILS = 5, 15
+_MOST_COILS_WRITTEN = 0x07B0
 
 _ILLEGAL_FUNCTION, _ILLEGAL_ADDRESS, _ILLEGAL_VALUE = 1, 2, 3
 NO_SUCH_TARGET = 11
@@ -82,7 +84,10 @@ class _Value:
 
 @dataclass
 class ModbusUnit:
-    """One device; its values are asked for at the instant of a request."""
+    """One device; its values are asked for at the instant of a request.
+
+    Coils can be written that were placed by `place_coil`.
+    """
 
     number: int
     requests: int = 0
@@ -91,6 +96,7 @@ class ModbusUnit:
 
     def __post_init__(self) -> None:
         self._values: dict[str, list[_Value]] = {name: [] for name in _FUNCTIONS.values()}
+        self._coils: dict[int, Callable[[bool], None]] = {}
         self._held: list[Transmission] = []
         self._noise = random.Random(self.number)
 
@@ -107,9 +113,23 @@ class ModbusUnit:
             raise ValueError(msg)
         self._values[table].append(_Value(address, width, read))
 
+    def place_coil(
+        self, address: int, get: Callable[[], bool], set_: Callable[[bool], None]
+    ) -> None:
+        """Put a coil at ``address`` that can be read and written.
+
+        Raises ValueError where something is already.
+        """
+        self.place("coil", address, 1, lambda: [int(get())])
+        self._coils[address] = set_
+
     def respond(self, pdu: bytes) -> bytes:
         """Return the reply to a request, as a device without faults would give it."""
         function = pdu[0]
+        if function == _WRITE_COIL:
+            return self._write_coil(pdu)
+        if function == _WRITE_COILS:
+            return self._write_coils(pdu)
         if function not in _FUNCTIONS:
             return exception_reply(function, _ILLEGAL_FUNCTION)
         address, count = int.from_bytes(pdu[1:3], "big"), int.from_bytes(pdu[3:5], "big")
@@ -121,29 +141,62 @@ class ModbusUnit:
         data = _pack_bits(numbers) if function in {1, 2} else _pack_registers(numbers)
         return bytes([function, len(data)]) + data
 
+    def _write_coil(self, pdu: bytes) -> bytes:
+        # V1.1b3, section 6.5: FF 00 is on, 00 00 is off, and the reply is the request over again.
+        if len(pdu) != 5 or pdu[3:] not in {b"\xff\0", b"\0\0"}:
+            return exception_reply(_WRITE_COIL, _ILLEGAL_VALUE)
+        return self._set_coils(pdu, [pdu[3] == 0xFF])
+
+    def _write_coils(self, pdu: bytes) -> bytes:
+        # V1.1b3, section 6.11.
+        count = int.from_bytes(pdu[3:5], "big")
+        size = (count + 7) // 8
+        if not 1 <= count <= _MOST_COILS_WRITTEN or len(pdu) != 6 + size or pdu[5] != size:
+            return exception_reply(_WRITE_COILS, _ILLEGAL_VALUE)
+        bits = int.from_bytes(pdu[6:], "little")
+        return self._set_coils(pdu, [bool(bits >> i & 1) for i in range(count)])
+
+    def _set_coils(self, pdu: bytes, states: Sequence[bool]) -> bytes:
+        """Set coils from the address in ``pdu`` on, all or none; return the reply."""
+        address = int.from_bytes(pdu[1:3], "big")
+        coils = [self._coils.get(address + i) for i in range(len(states))]
+        if None in coils:
+            return exception_reply(pdu[0], _ILLEGAL_ADDRESS)
+        for coil, state in zip(coils, states, strict=True):
+            if coil is not None:
+                coil(state)
+        return pdu[:5]
+
     def answer(self, pdu: bytes, framing: Framing) -> list[Transmission]:
-        """Return what the device sends upon a request, faults and all."""
+        """Return what the device sends upon a request, faults and all.
+
+        A dead device does not do what it is told either.
+        """
         self.requests += 1
         held, self._held = self._held, []
         fault = self.faults.strike()
+        if fault is not None and fault.kind in {FaultKind.DEAD, FaultKind.EXCEPTION}:
+            return held + self._refusal(pdu, framing, fault)
         reply = self._reply(pdu, framing, fault)
         if fault is not None and fault.kind is FaultKind.LATE:
             self._held = reply
             return held
         return held + reply
 
-    def _reply(self, pdu: bytes, framing: Framing, fault: Fault | None) -> list[Transmission]:
-        frame = framing.wrap(self.number, self.respond(pdu))
-        if fault is None or fault.kind is FaultKind.LATE:
-            return [Transmission(frame)]
+    def _refusal(self, pdu: bytes, framing: Framing, fault: Fault) -> list[Transmission]:
         if fault.kind is FaultKind.DEAD:
             return []
+        return [Transmission(framing.wrap(self.number, exception_reply(pdu[0], fault.code)))]
+
+    def _reply(self, pdu: bytes, framing: Framing, fault: Fault | None) -> list[Transmission]:
+        answer = self.respond(pdu)
+        frame = framing.wrap(self.number, answer)
+        if fault is None or fault.kind is FaultKind.LATE:
+            return [Transmission(frame)]
         if fault.kind is FaultKind.SLOW:
             return [Transmission(frame, fault.seconds)]
-        if fault.kind is FaultKind.EXCEPTION:
-            frame = framing.wrap(self.number, exception_reply(pdu[0], fault.code))
-        elif fault.kind is FaultKind.WRONG_UNIT:
-            frame = framing.wrap(self.number % 247 + 1, self.respond(pdu))
+        if fault.kind is FaultKind.WRONG_UNIT:
+            frame = framing.wrap(self.number % 247 + 1, answer)
         elif fault.kind is FaultKind.BAD_CHECKSUM:
             frame = framing.spoil(frame)
         elif fault.kind is FaultKind.SHORT:

@@ -47,6 +47,11 @@ def test_codes_that_stand_in_journals_never_change():
         49: "silent",
         50: "internal",
         51: "babble",
+        52: "gpio-absent",
+        53: "gpio-denied",
+        54: "gpio-unusable",
+        55: "gpio-unsupported",
+        56: "not-as-switched",
         61: "illegal-function",
         62: "illegal-address",
         63: "illegal-value",
@@ -75,6 +80,9 @@ def test_codes_that_stand_in_journals_never_change():
         100: "time-unsure",
         101: "thinned",
         102: "counted-while-down",
+        110: "shed",
+        111: "no-supply",
+        112: "battery-unknown",
     }
 
 

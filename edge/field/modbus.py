@@ -1,5 +1,7 @@
 """Modbus RTU and Modbus TCP: one request at a time, and what to make of what comes back.
 
+A bus's channels and its outputs share one driver; whoever asks waits until the wire is free.
+
 Theory of operation. `modbus_frames` writes requests and finds replies; the ports carry bytes. What
 is left is bearing with devices and lines:
 
@@ -11,6 +13,9 @@ still had to say. Over TCP the transaction's number tells a late reply.
 *Silence.* RTU frames are told apart by silence alone. A fast computer would ask the next unit
 before the last one's frame has ended in the ears of the others; so a request waits for the silence
 that the standard prescribes.
+
+*Echoes.* A two-wire adapter may hear what it sends. Of a read that is no reply. But the reply to
+a written coil is the request over again: on a line that has been heard to echo, it must come twice.
 
 *Babble.* Only the last of what was heard is kept, and looked through for the reply. Where more came
 than any device has to say, that is the reason there is none.
@@ -26,8 +31,16 @@ from collections.abc import Mapping, Sequence
 
 from edge.clock import Clock
 from edge.field.driver import Instant, Said
-from edge.field.modbus_codec import Request, decode, plan, silence_between_frames
-from edge.field.modbus_frames import LONGEST_FRAME, Asked, Framing, diagnose, find_reply, values
+from edge.field.modbus_codec import FUNCTIONS, Request, decode, plan, silence_between_frames
+from edge.field.modbus_frames import (
+    LONGEST_FRAME,
+    WRITE_COIL,
+    Asked,
+    Framing,
+    diagnose,
+    find_reply,
+    values,
+)
 from edge.field.serial_port import SerialPort
 from edge.field.tcp_port import TcpPort
 from edge.readings import Sample
@@ -66,6 +79,8 @@ class ModbusDriver:
         self._heard = b""
         self._heard_in_all = 0
         self._unheard = 0
+        self._echoes = False
+        self._wire = asyncio.Lock()
 
     @property
     def connected(self) -> bool:
@@ -73,9 +88,12 @@ class ModbusDriver:
         return self._port.is_open
 
     async def open(self) -> Reason:
-        """See `Driver`."""
-        self._unheard = 0
-        return await self._port.open()
+        """See `Driver`. A port that somebody has opened meanwhile is left as it is."""
+        async with self._wire:
+            if self.connected:
+                return Reason.OK
+            self._unheard = 0
+            return await self._port.open()
 
     async def close(self) -> None:
         """See `Driver`."""
@@ -88,47 +106,70 @@ class ModbusDriver:
             self._plans[key] = plan({channel: self._points[channel] for channel in channels})
         samples: list[Sample] = []
         for request in self._plans[key]:
-            answer, instant = await self._ask(self._bus.devices[device], request, tries)
+            answer, instant = await self._ask(
+                self._bus.devices[device], request.function, request.address, request.count, tries
+            )
             if answer in (Reason.NO_REPLY, Reason.BABBLE):
                 tries = 1  # most likely it is the device; do not wait the same wait over and over
             samples += instant.samples(_spread(request, answer))
         return samples
 
+    async def write_coil(self, device: str, register: int, *, on: bool, tries: int = 1) -> Reason:
+        """Switch one coil; return OK when the device has said that it did, or why it has not."""
+        answer, _ = await self._ask(
+            self._bus.devices[device], WRITE_COIL, register, 1, tries, on=on
+        )
+        return answer if isinstance(answer, Reason) else Reason.OK
+
+    async def read_bit(
+        self, device: str, table: str, register: int, *, tries: int = 1
+    ) -> bool | Reason:
+        """Return a coil (table "coil") or discrete input ("discrete"), or why there is none."""
+        answer, _ = await self._ask(self._bus.devices[device], FUNCTIONS[table], register, 1, tries)
+        return answer if isinstance(answer, Reason) else bool(answer[0])
+
     async def _ask(
-        self, device: ModbusDevice, request: Request, tries: int
+        self,
+        device: ModbusDevice,
+        function: int,
+        address: int,
+        count: int,
+        tries: int,
+        *,
+        on: bool = False,
     ) -> tuple[list[int] | Reason, Instant]:
         """Return what was answered, or why nothing was, and when."""
-        await self._wait_for_silence(device.unit)
-        for failed in range(tries):
-            before = Instant.now(self._clock)
-            answer, replied = await self._try(device, request)
-            instant = before.until(Instant.now(self._clock))
-            if self._framing == "rtu" and (failed or not replied):
-                # Every try that failed still owes its reply, this one's success notwithstanding.
-                grace = 2 * device.timeout.value
-                self._stray_until[device.unit] = asyncio.get_running_loop().time() + grace
-            if replied or not self.connected:
-                break
-        return answer, instant
+        async with self._wire:
+            await self._wait_for_silence(device.unit)
+            for failed in range(tries):
+                before = Instant.now(self._clock)
+                self._transaction = self._transaction % 0xFFFF + 1
+                asked = Asked(
+                    self._framing, device.unit, function, address, count, self._transaction, on
+                )
+                replied = False
+                try:
+                    answer, replied = await self._try(asked, device.timeout.value)
+                finally:
+                    # Every try that failed, or was given up, still owes its reply, this one's
+                    # success notwithstanding.
+                    if self._framing == "rtu" and (failed or not replied):
+                        grace = 2 * device.timeout.value
+                        self._stray_until[device.unit] = asyncio.get_running_loop().time() + grace
+                instant = before.until(Instant.now(self._clock))
+                if replied or not self.connected:
+                    break
+            return answer, instant
 
-    async def _try(self, device: ModbusDevice, request: Request) -> tuple[list[int] | Reason, bool]:
+    async def _try(self, asked: Asked, within: float) -> tuple[list[int] | Reason, bool]:
         """Ask once; return the answer or a reason, and whether the device replied."""
-        self._transaction = self._transaction % 0xFFFF + 1
-        asked = Asked(
-            self._framing,
-            device.unit,
-            request.function,
-            request.address,
-            request.count,
-            self._transaction,
-        )
         reply: asyncio.Future[bytes | None] = asyncio.get_running_loop().create_future()
         self._asked, self._reply = asked, reply
         self._heard, self._heard_in_all = b"", 0
         try:
             if not self._port.write(asked.frame):
                 return self._port.why_closed(), False
-            async with asyncio.timeout(device.timeout.value):
+            async with asyncio.timeout(within):
                 pdu = await reply
         except TimeoutError:
             return self._why_none(asked), False
@@ -147,7 +188,7 @@ class ModbusDriver:
             self._port.close()
         if self._heard_in_all > _MOST_HEARD:
             return Reason.BABBLE
-        return diagnose(self._heard, asked)
+        return diagnose(self._without_echo(self._heard, asked), asked)
 
     async def _wait_for_silence(self, unit: int) -> None:
         until = max(self._quiet_until, self._stray_until.pop(unit, 0.0))
@@ -168,9 +209,19 @@ class ModbusDriver:
         self._unheard = 0
         self._heard_in_all += len(data)
         self._heard = (self._heard + data)[-_MOST_HEARD:]
-        pdu = find_reply(self._heard, self._asked)
+        pdu = find_reply(self._without_echo(self._heard, self._asked), self._asked)
         if pdu is not None:
             self._reply.set_result(pdu)
+
+    def _without_echo(self, heard: bytes, asked: Asked) -> bytes:
+        """Return what was heard without the request itself, where the line is known to echo."""
+        if self._framing != "rtu":
+            return heard
+        before, echo, after = heard.partition(asked.frame)
+        if asked.function != WRITE_COIL:
+            self._echoes = bool(echo)
+            return heard
+        return before + after if self._echoes else heard
 
     def _lost(self) -> None:
         if self._reply is not None and not self._reply.done():

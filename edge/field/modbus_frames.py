@@ -1,7 +1,8 @@
 """Modbus frames: how to write a request, and how to find its reply in whatever is heard. Pure.
 
 Theory of operation. Who knows what was asked knows how the reply must begin: the unit, the
-function, the number of bytes; over TCP also the transaction and the length. So a reply is not
+function, the number of bytes (or, of a written coil, the whole request over again); over TCP also
+the transaction and the length. So a reply is not
 parsed out of a stream, which noise could bring out of step. It is *looked for*, anywhere in what
 was heard since the request, by its beginning and, on a serial line, by its CRC. Noise before it,
 the request's own echo, another unit's frame or half of an old one do not matter.
@@ -18,7 +19,11 @@ from typing import Literal
 
 from pymodbus.framer import FramerBase, FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU, ModbusPDU
-from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
+from pymodbus.pdu.bit_message import (
+    ReadCoilsRequest,
+    ReadDiscreteInputsRequest,
+    WriteSingleCoilRequest,
+)
 from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
 from edge.status import Reason, modbus_exception
@@ -27,6 +32,9 @@ Framing = Literal["rtu", "tcp"]
 
 LONGEST_FRAME = 260
 """Bytes of the longest frame there is, one over TCP; one over a serial line has at most 256."""
+
+WRITE_COIL = 5
+"""Function code that writes one coil (Modbus Application Protocol V1.1b3, section 6.5)."""
 
 _REQUESTS: dict[int, type[ModbusPDU]] = {
     1: ReadCoilsRequest,
@@ -42,7 +50,10 @@ _FRAMERS: dict[Framing, FramerBase] = {
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """A read request on its way: whom, what, how; ``transaction`` (1 to 65535) only for TCP."""
+    """A request on its way: whom, what, how; ``transaction`` (1 to 65535) only for TCP.
+
+    With `WRITE_COIL` the coil is to be as ``on`` says; every other function reads.
+    """
 
     framing: Framing
     unit: int
@@ -50,21 +61,44 @@ class Asked:
     address: int
     count: int
     transaction: int = 0
+    on: bool = False
 
     @property
     def frame(self) -> bytes:
         """The request as it goes on the wire."""
-        request = _REQUESTS[self.function](
-            dev_id=self.unit,
-            transaction_id=self.transaction,
-            address=self.address,
-            count=self.count,
-        )
+        request: ModbusPDU
+        if self.function == WRITE_COIL:
+            request = WriteSingleCoilRequest(
+                dev_id=self.unit,
+                transaction_id=self.transaction,
+                address=self.address,
+                bits=[self.on],
+            )
+        else:
+            request = _REQUESTS[self.function](
+                dev_id=self.unit,
+                transaction_id=self.transaction,
+                address=self.address,
+                count=self.count,
+            )
         return _FRAMERS[self.framing].buildFrame(request)
 
     @property
+    def reply_head(self) -> bytes:
+        """How the PDU of the reply must begin."""
+        if self.function == WRITE_COIL:
+            value = b"\xff\0" if self.on else b"\0\0"
+            return bytes([self.function]) + self.address.to_bytes(2, "big") + value
+        return bytes([self.function, self.size])
+
+    @property
+    def reply_length(self) -> int:
+        """How many bytes the PDU of the reply must have."""
+        return len(self.reply_head) + (0 if self.function == WRITE_COIL else self.size)
+
+    @property
     def size(self) -> int:
-        """How many bytes of data the reply must carry."""
+        """How many bytes of data the reply to a read must carry."""
         return (self.count + 7) // 8 if self.function in {1, 2} else 2 * self.count
 
 
@@ -77,12 +111,12 @@ def find_reply(heard: bytes, asked: Asked) -> bytes | None:
 
 
 def _find_rtu(heard: bytes, asked: Asked) -> bytes | None:
-    unit = bytes([asked.unit])
+    unit, head, reply_length = bytes([asked.unit]), asked.reply_head, asked.reply_length
     start = heard.find(unit)
     while 0 <= start <= len(heard) - 5:
         length = 0
-        if heard[start + 1] == asked.function and heard[start + 2] == asked.size:
-            length = 5 + asked.size
+        if heard.startswith(head, start + 1):
+            length = 3 + reply_length
         elif heard[start + 1] == asked.function | 0x80:
             length = 5
         frame = heard[start : start + length]
@@ -111,17 +145,20 @@ def _answers(frame: bytes, asked: Asked) -> bool:
         return False
     if frame[7] == asked.function | 0x80:
         return len(frame) == 9 and frame[5] == 3
-    right_head = frame[7] == asked.function and frame[8] == asked.size
-    return right_head and len(frame) == 9 + asked.size and frame[5] == 3 + asked.size
+    length = asked.reply_length
+    right_head = frame.startswith(asked.reply_head, 7)
+    return right_head and len(frame) == 7 + length and frame[5] == 1 + length
 
 
 def values(reply: bytes, asked: Asked) -> list[int] | Reason:
     """Return the registers (or coils, as 0 and 1) that a PDU found by `find_reply` carries.
 
-    A refusal gives the reason for its exception code.
+    A refusal gives the reason for its exception code; a written coil is as the request said.
     """
     if reply[0] & 0x80:
         return modbus_exception(reply[1])
+    if asked.function == WRITE_COIL:
+        return [int(asked.on)]
     data = reply[2:]
     if asked.function in {1, 2}:
         # The first coil is the lowest bit of the first byte (V1.1b3, section 6.1).
@@ -135,14 +172,18 @@ def diagnose(heard: bytes, asked: Asked) -> Reason:
     if not heard:
         return Reason.NO_REPLY
     if asked.framing == "rtu":
-        return _diagnose_rtu(heard, asked.unit, asked.function)
+        return _diagnose_rtu(heard, asked)
     return _diagnose_tcp(heard, asked.unit)
 
 
-def _diagnose_rtu(heard: bytes, unit: int, function: int) -> Reason:
+def _diagnose_rtu(heard: bytes, asked: Asked) -> Reason:
+    unit, function = asked.unit, asked.function
     if len(heard) < 5:
         return Reason.SHORT_FRAME
-    length = 5 if heard[1] & 0x80 else 5 + heard[2]
+    if heard[1] & 0x80:
+        length = 5
+    else:
+        length = 3 + asked.reply_length if heard[1] == WRITE_COIL else 5 + heard[2]
     if len(heard) < length:
         # Noise has a length byte too; only a frame that begins right is one that broke off.
         begins_right = heard[0] == unit and heard[1] & 0x7F == function
