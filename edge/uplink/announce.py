@@ -8,13 +8,20 @@ so that a receiver can make sense of the readings without the station file::
      "place": {"latitude": 39.76, "longitude": -105.22, "elevation": 1731.264},
      "channels": {"level": {"unit": "m", "shown": "ft", "title": "Water above the transducer"}},
      "clock": {"trusted": true, "found": "set by a time server"},
+     "energy": {"category": "normal", "found": "12.61 V: nothing is shed", "doing": ""},
      "health": [{"part": "bus rs485", "category": "failure", "found": "the port is not there",
                  "doing": "it is tried again every 5 s"}]}
 
 ``unit`` is the SenML unit of the values, ``shown`` the unit the station's people use; degrees north
-and east, metres above the sea. ``clock`` is left out where nothing is known of it; ``health`` names
-the parts with which something is the matter. Offline, ``reason`` tells a station that was stopped
-from one that the broker lost sight of; the latter message is the connection's last will.
+and east, metres above the sea. ``clock`` and ``energy`` are left out where nothing is known of
+them; ``health`` names the parts with which something is the matter. Offline, ``reason`` tells a
+station that was stopped from one that the broker lost sight of; the latter message is the
+connection's last will. A station that connects for each publishing, or stays away to spare the
+battery, says so, with its ``health`` and, if it knows that, when it means to be there ``next``::
+
+    {"state": "offline", "station": "ash-creek-2",
+     "reason": "as planned; publishes next at 18:00 America/Denver",
+     "next": "2026-03-02T01:00:00.000Z", "health": []}
 """
 
 from __future__ import annotations
@@ -30,6 +37,9 @@ from edge.station.model import Station
 
 STOPPED = "stopped"
 LOST = "connection lost"
+
+ENERGY = "energy"
+"""What the part is called that sheds load."""
 
 
 def readings_topic(prefix: str, station_id: str) -> str:
@@ -62,6 +72,8 @@ def online(station: Station, since_ms: int, conditions: Sequence[Condition] = ()
     }
     of_clock = next((one for one in conditions if one.part == CLOCK), None)
     clock = of_clock and {"trusted": of_clock.sound, "found": of_clock.found}
+    of_energy = next((one for one in conditions if one.part == ENERGY), None)
+    energy = of_energy and {k: v for k, v in of_energy.as_json().items() if k != "part"}
     return _write(
         {
             "state": "online",
@@ -72,7 +84,8 @@ def online(station: Station, since_ms: int, conditions: Sequence[Condition] = ()
             "place": known_place,
             "channels": channels,
             **({CLOCK: clock} if clock else {}),
-            "health": [one.as_json() for one in conditions if not one.sound],
+            **({ENERGY: energy} if energy else {}),
+            "health": _health(conditions),
         }
     )
 
@@ -87,9 +100,25 @@ def offline(station_id: str, reason: str) -> bytes:
     return _write({"state": "offline", "station": station_id, "reason": reason})
 
 
+def away(
+    station_id: str, reason: str, next_ms: int | None, conditions: Sequence[Condition] = ()
+) -> bytes:
+    """Write the message that the station is not there for a while, as it means to be.
+
+    ``next_ms`` is when it will be back, None if nobody knows.
+    """
+    known = {} if next_ms is None else {"next": iso_utc(next_ms)}
+    said = {"state": "offline", "station": station_id, "reason": reason}
+    return _write({**said, **known, "health": _health(conditions)})
+
+
 def units(station: Station) -> dict[str, str]:
     """Return the SenML unit of every series of the station, by its name."""
     return {one.name: one.unit.senml for one in station.series()}
+
+
+def _health(conditions: Sequence[Condition]) -> list[dict[str, str]]:
+    return [one.as_json() for one in conditions if not one.sound]
 
 
 def _write(message: dict[str, Any]) -> bytes:

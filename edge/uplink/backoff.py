@@ -1,4 +1,4 @@
-"""How to go on after a failed connection: when to try again, and in which version of MQTT."""
+"""How to go on after a failed connection: when to try again, and in which manner of MQTT."""
 
 from __future__ import annotations
 
@@ -18,6 +18,9 @@ _SHORT_IN_A_ROW = 3
 
 # So often MQTT 5 is tried on a broker that does not answer, before it is taken for an old one.
 _TRIES_IN_5 = 3
+
+# So often it must work without a retained will, just after it did not with one.
+_PROOFS = 2
 
 
 class BackOff:
@@ -66,6 +69,10 @@ class ShortConnections:
         self.in_a_row = self.in_a_row + 1 if lasted < _SHORT else 0
         return self.in_a_row >= _SHORT_IN_A_ROW
 
+    def left(self) -> None:
+        """Take note that we left a connection of our own accord, however soon."""
+        self.in_a_row = 0
+
 
 class VersionChoice:
     """Finds out which version of MQTT a broker speaks.
@@ -106,3 +113,36 @@ class VersionChoice:
             if said_so or self._tries_left <= 0:
                 self.current = "3.1.1"
         self._settled = said_so
+
+
+class RetainChoice:
+    """Finds out whether a broker takes a will that is to be retained.
+
+    One that keeps no retained messages says so in MQTT 5. In 3.1.1 it cannot, and may close the
+    connection instead of answering the request. But so do brokers that are just starting, and so
+    the two ways are tried by turns; leaving it out is settled when that has worked twice, each time
+    just after the other had not.
+    """
+
+    def __init__(self) -> None:
+        self.current = True
+        """Whether to ask for it next."""
+        self._settled = False
+        self._worked_without = 0
+
+    def refused(self) -> None:
+        """Take note that the broker says it keeps no retained messages."""
+        self.current, self._settled = False, True
+
+    def hung_up(self) -> None:
+        """Take note that a broker of MQTT 3.1.1 closed the connection without an answer."""
+        if not self._settled:
+            self.current = not self.current
+
+    def worked(self) -> None:
+        """Take note that the broker accepted the connection."""
+        if self._settled:
+            return
+        self._worked_without = 0 if self.current else self._worked_without + 1
+        self._settled = self._worked_without >= _PROOFS
+        self.current = not self._settled

@@ -3,7 +3,7 @@
 It must not hold up the readings. A broker that bears only short messages, and hangs up on longer
 ones, is told less: the status in short, gaps one at a time, and those no longer before the first
 readings. One that hangs up all the same, as a broker of MQTT 3.1.1 may where it forbids a topic,
-is not told any more in this run.
+is not told for a number of publish slots, which doubles every time that does not help.
 """
 
 from __future__ import annotations
@@ -24,9 +24,12 @@ from edge.uplink.session import ConnectionLostError, RefusedError, Session
 from edge.uplink.stated_gaps import encode_gaps
 
 # After so many connections lost over a bulletin it is put more briefly, or later; after so many it
-# is left out.
+# is left out for a while.
 _TRIES = 2
 _ALL_TRIES = 4
+
+# In publish slots.
+_LONGEST_PAUSE = 256
 
 _GAPS_IN_A_MESSAGE = 20
 
@@ -59,20 +62,28 @@ class Bulletins:
         self._clock = clock
         self._note = note
         self._since = clock.monotonic()
-        self._told: list[object] = []
+        self._told: list[object] | None = None
+        self._said_there = False
+        self._retained = True
         self._lost_over: Counter[str] = Counter()
+        self._slots_left: Counter[str] = Counter()
+        self._pauses: dict[str, int] = {}
         self._log = structlog.get_logger()
 
-    def begin(self) -> None:
-        """Take note that a connection has come about."""
+    def begin(self, *, retained: bool = True) -> None:
+        """Take note that a connection has come about, with a will that is ``retained`` or not."""
         self._since = self._clock.monotonic()
+        self._said_there, self._retained = False, retained
+
+    def slot(self) -> None:
+        """Take note of a publish slot."""
+        self._slots_left = +Counter({topic: n - 1 for topic, n in self._slots_left.items()})
 
     async def status(self, session: Session) -> None:
         """Say that the station is there, and how its parts are."""
-        conditions = self._conditions()
-        self._told = _signals(conditions)
         if self._is_left_out(self._status_topic):
             return
+        conditions = self._conditions()
         ago = self._clock.monotonic() - self._since
         since_ms = self._clock.utc_ms() - round(ago * 1000)
         status = announce.online(self._station, since_ms, conditions)
@@ -81,15 +92,26 @@ class Bulletins:
             self._note("the station's status is too large for the broker")
             status = announce.online_in_short(self._id, since_ms)
         await self._say(session, status)
+        self._told, self._said_there = _signals(conditions), True
 
-    async def status_if_changed(self, session: Session) -> None:
-        """Say how the parts are where that has changed."""
-        if _signals(self._conditions()) != self._told:
+    async def status_if_changed(self, session: Session, *, stays: bool) -> None:
+        """Say how the parts are where that has changed.
+
+        A station that ``stays`` also says that it is there, if it has not on this connection.
+        """
+        if (stays and not self._said_there) or _signals(self._conditions()) != self._told:
             await self.status(session)
 
-    async def farewell(self, session: Session) -> None:
+    async def farewell(self, session: Session, reason: str) -> None:
         """Say that the station was stopped."""
-        await self._say(session, announce.offline(self._id, announce.STOPPED))
+        await self._take_leave(session, announce.offline(self._id, reason))
+
+    async def away(self, session: Session, reason: str, next_ms: int | None) -> None:
+        """Say that the station leaves for a while, as planned, and how its parts are."""
+        away = announce.away(self._id, reason, next_ms, self._conditions())
+        if not session.fits(self._status_topic, away):
+            away = announce.offline(self._id, reason)
+        await self._take_leave(session, away)
 
     async def gaps_at_the_start(self, session: Session) -> None:
         """State the gaps, unless connections were lost over that: then readings come first."""
@@ -124,11 +146,18 @@ class Bulletins:
             gaps = gaps[: len(gaps) // 2]
 
     def _is_left_out(self, topic: str) -> bool:
-        return self._lost_over[topic] >= _ALL_TRIES
+        return self._slots_left[topic] > 0
+
+    async def _take_leave(self, session: Session, status: bytes) -> None:
+        if not self._is_left_out(self._status_topic):
+            await self._say(session, status)
+            self._said_there = False
 
     async def _say(self, session: Session, status: bytes) -> None:
+        # Where the will is not retained, nothing would take back what is.
+        retain = session.retains and self._retained
         try:
-            await self._publish(session, self._status_topic, status, retain=session.retains)
+            await self._publish(session, self._status_topic, status, retain=retain)
         except RefusedError as error:
             self._note(f"the broker refuses the station's status: {error}")
 
@@ -142,13 +171,26 @@ class Bulletins:
             await session.publish(topic, payload, retain=retain)
         except ConnectionLostError:
             self._lost_over[topic] += 1
-            if self._is_left_out(topic):
-                self._log.warning("the broker hangs up on a topic: no more is said on it", on=topic)
+            if self._lost_over[topic] >= _ALL_TRIES:
+                self._leave_out(topic)
             raise
         # Next time it may be said at length again: losses may have been by chance.
         self._lost_over[topic] = max(0, min(self._lost_over[topic], _TRIES) - 1)
+        self._pauses.pop(topic, None)
+
+    def _leave_out(self, topic: str) -> None:
+        """Say nothing on a topic for some slots, the more the more often that has been in vain."""
+        slots = self._slots_left[topic] = self._pauses.get(topic, 1)
+        self._pauses[topic] = min(_LONGEST_PAUSE, 2 * slots)
+        self._log.warning("the broker hangs up on a topic: it is left out", on=topic, slots=slots)
 
 
 def _signals(conditions: Sequence[Condition]) -> list[object]:
-    """Return of the conditions what makes it worth telling anew; the words change all the time."""
-    return [(one.part, one.category) for one in conditions]
+    """Return of the conditions what makes it worth telling anew; the words change all the time.
+
+    But what is shed does not: by that two stages of one category are told apart.
+    """
+    return [
+        (one.part, one.category, one.doing if one.part == announce.ENERGY else "")
+        for one in conditions
+    ]

@@ -13,6 +13,7 @@ from edge.status import Category
 from edge.units import Unit
 
 LINK = "link"
+NOT_YET = "not connected yet"
 
 
 class Store(Protocol):
@@ -63,7 +64,7 @@ class UplinkState:
     """How the link is, for status lines; counters since the start of the program."""
 
     connected: bool = False
-    why: str = "not connected yet"
+    why: str = NOT_YET
     """Why there is no connection, or why the broker takes no readings; "" when all is well."""
     version: str = ""
     """Version of MQTT spoken, once it is known."""
@@ -76,12 +77,23 @@ class UplinkState:
     unexpected: int = 0
     """Packets from the broker that nobody asked for, or that MQTT does not allow."""
 
-    def condition(self, pending: int, next_try: float | None) -> Condition:
-        """Put it in words; ``pending`` readings wait, the next try is in ``next_try`` seconds."""
-        doing = "" if next_try is None else f"tried again in {next_try:.0f} s"
+    def condition(
+        self, pending: int, next_try: float | None, plan: str = "", *, spared: bool = False
+    ) -> Condition:
+        """Put it in words; ``pending`` readings wait, the next try is in ``next_try`` seconds.
+
+        ``plan`` is what there is to expect where there need be no connection now; ``spared`` tells
+        that there is none to spare the battery.
+        """
+        doing = plan if next_try is None else f"tried again in {next_try:.0f} s"
         wait = f"{pending} readings wait to be sent"
         if not self.connected:
-            found = f"not connected to the broker: {self.why}; {wait}"
+            if spared:
+                return Condition(LINK, Category.FUNCTION_CHECK, f"not connected; {wait}", doing)
+            if plan and not self.why:
+                return Condition(LINK, Category.NORMAL, f"not connected; {wait}", doing)
+            why = f": {self.why}" if self.why else " yet"
+            found = f"not connected to the broker{why}; {wait}"
             return Condition(LINK, Category.FAILURE, found, doing or "connecting")
         if self.why:
             found = f"connected to the broker, but {self.why}; {wait}"

@@ -124,10 +124,10 @@ class Sender:
         """Whether packs are under way and nothing of their size has got through."""
         return bool(self.under_way) and (self._size.grown or not self.arrived)
 
-    def begin(self, session: Session) -> None:
-        """Go on with a new connection."""
+    def begin(self, session: Session, *, hurry: bool = False) -> None:
+        """Go on with a new connection; with ``hurry`` the backlog does not keep to its share."""
         self._window = min(self._plan.window, session.receive_maximum)
-        self.arrived = self._hurried = False
+        self.arrived, self._hurried = False, hurry
         self._start_over()
         self._outbox.begin(self._size.current)
 

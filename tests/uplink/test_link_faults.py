@@ -538,7 +538,7 @@ async def test_a_broker_need_not_say_that_another_took_over(
             other = Session(settings_for(mosquitto.port), version)
             await other.connect()
             await until(clock, lambda: not publisher.state.connected and clock.sleepers)
-            pauses.append(publisher._next_try - clock.monotonic())
+            pauses.append(publisher._hours.next_try - clock.monotonic())
             await other.close()
         assert publisher.state.why == (
             "the connection was lost, each time soon after it began: "
@@ -603,10 +603,11 @@ async def test_a_broker_that_hangs_up_on_all_but_readings_gets_the_readings(
         async with running(publisher):
             await pass_time_until(clock, lambda: len(store.sent) == 10)
             await pass_time_until(clock, lambda: broker.connections == 5)
-            for newest in (20, 30):
+            for newest in range(20, 180, 10):
                 store.sendable = newest
                 await pass_time_until(clock, lambda n=newest: len(store.sent) == n)
-            assert broker.connections == 5
+            # In these 16 slots it was tried again after 1, 2, 4 and 8 of them.
+            assert broker.connections == 9
 
 
 async def test_a_broker_without_retained_messages_gets_the_readings(

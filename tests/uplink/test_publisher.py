@@ -14,11 +14,13 @@ from edge.clock import Clock, SystemClock
 from edge.health import Condition
 from edge.journal.journal import JournalError
 from edge.readings import Journalled
+from edge.uplink import conversation as conversation_module
 from edge.uplink import publisher as publisher_module
 from edge.uplink.books import Books
 from edge.uplink.publisher import Publisher
 from edge.uplink.senml import decode
 from edge.uplink.session import Allowances, Message
+from edge.uplink.supply import Supply
 from hw_fakes.broker import EmbeddedBroker
 from hw_fakes.clock import ManualClock
 from hw_fakes.link import CuttableLink
@@ -49,6 +51,7 @@ def make_publisher(
     allowances: Allowances | None = None,
     uplink: dict[str, object] | None = None,
     conditions: Callable[[], Sequence[Condition]] = tuple,
+    supply: Supply | None = None,
     **broker: object,
 ) -> Publisher:
     station = ash_creek({"tls": False, **(uplink or {})})
@@ -62,6 +65,7 @@ def make_publisher(
         rng=Random(7),
         conditions=conditions,
         allowances=allowances,
+        supply=supply,
     )
 
 
@@ -511,7 +515,7 @@ async def test_stopping_gives_a_broker_that_acknowledges_nothing_little_time(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(publisher_module, "_LAST_SENDING", 0.05)
-    monkeypatch.setattr(publisher_module, "_FAREWELL", 0.05)
+    monkeypatch.setattr(conversation_module, "_FAREWELL", 0.05)
     reached = asyncio.Event()
 
     async def swallow(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
