@@ -4,6 +4,8 @@ It fails in the two ways that real links do. *Cut*: connections break at once an
 refused, as when an interface goes down. *Hung*: connections stay up and nothing passes, as behind
 a router that has lost its uplink; what was sent meanwhile arrives when the link is restored. A link
 may hang in one direction only, so that what was sent arrives and its acknowledgement does not.
+
+A link may also be without its modem: then it is down whatever its own state, until the modem is up.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ import asyncio
 import contextlib
 import socket
 import struct
+from collections.abc import Callable
 
 from hw_fakes.startable import Startable
 
@@ -25,6 +28,7 @@ class _Way:
 
     def __init__(self) -> None:
         self.passed = 0
+        self.passing: Callable[[], None] = lambda: None
         self.open = asyncio.Event()
         self.open.set()
 
@@ -32,6 +36,7 @@ class _Way:
         while data := await reader.read(_CHUNK):
             await self.open.wait()
             self.passed += len(data)
+            self.passing()
             writer.write(data)
             await writer.drain()
         writer.write_eof()
@@ -47,6 +52,7 @@ class CuttableLink(Startable):
         self.port = 0
         self.connections = 0
         """How many connections have been accepted so far."""
+        self.modem_up: Callable[[], bool] = lambda: True
         self._target = (target_host, target_port)
         self._out, self._back = _Way(), _Way()
         self._server: asyncio.Server | None = None
@@ -61,6 +67,10 @@ class CuttableLink(Startable):
     def is_hung(self) -> bool:
         """Whether nothing passes, in one direction at least."""
         return not (self._out.open.is_set() and self._back.open.is_set())
+
+    def on_sending(self, told: Callable[[], None]) -> None:
+        """Have ``told`` called whenever something passes to the target."""
+        self._out.passing = told
 
     @property
     def bytes_to_target(self) -> int:
@@ -87,10 +97,14 @@ class CuttableLink(Startable):
             return
         server, self._server = self._server, None
         server.close()
-        for relay in self._relays:
-            relay.cancel()
+        self.drop()
         await asyncio.gather(*self._relays, return_exceptions=True)
         await server.wait_closed()
+
+    def drop(self) -> None:
+        """Reset all connections, as when the modem loses its supply."""
+        for relay in self._relays:
+            relay.cancel()
 
     def hang(self, *, replies_only: bool = False) -> None:
         """Let nothing pass any more; with ``replies_only``, nothing that comes from the target."""
@@ -106,8 +120,8 @@ class CuttableLink(Startable):
             await self.start()
 
     def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        if self._server is None:
-            # It had been accepted in the very moment of the cut.
+        if self._server is None or not self.modem_up():
+            # There is nobody to carry it, or it was accepted in the very moment of the cut.
             _reset(writer)
             return
         self.connections += 1

@@ -1,10 +1,18 @@
-"""Sun, panel and a 12 V lead-acid battery, coarse but with the right shapes.
+"""Panel, charge controller and lead-acid battery of a station, and what draws on them.
 
-The sun is up for half of the day. A day is as clear as the seed has it, charges the battery
-accordingly, and the station draws the same current day and night; a battery that is full stays
-full. The state of charge goes from dawn to dawn, and within a day it is a formula, so that any
-instant can be asked for. The numbers are common practice, without a source: at rest 12.7 V full
-and 12.0 V near empty, 14.4 V at most while charging.
+Theory of operation. Time is cut into *segments* of some minutes at most, in each of which light,
+temperature, loads, currents and voltage stand still, and only the charge goes on. A segment begins
+where the one before ended, so the battery is followed forward in time, and any instant that has
+passed can still be asked for, in any order. An instant ahead is answered as if nothing were
+switched until then. Where something is switched after all (`SolarPower.changing`), the segment
+under way ends there, and what was foreseen is forgotten.
+
+In a segment the battery's voltage decides what panel and loads make of it, and the current of both
+decides the voltage; halving the span that it must lie in settles that. A controller lets in no more
+than the battery accepts at its charging limit.
+
+Where the station file does not say what a station lives on, it is a small 12 V system that never
+runs low.
 
 Times are seconds since 1970-01-01 00:00 UTC.
 """
@@ -12,66 +20,262 @@ Times are seconds since 1970-01-01 00:00 UTC.
 from __future__ import annotations
 
 import math
-from random import Random
+from bisect import bisect_right
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Protocol
 
+from edge.energy.battery import LeadAcid
+from edge.energy.panel import Panel, panel_current, panel_power
+from edge.station.energy import BatterySection, ControllerSection, EnergySection, PanelSection
+from hw_fakes.sky import Sky
 from hw_fakes.well import DAY_S
 
-_DAYS_OF_HISTORY = 7
+LONGEST_SEGMENT_S = 300.0
 
-_CHARGE_OF_A_CLEAR_DAY = 0.45
-_DRAIN_OF_A_DAY = 0.12
-_EMPTIEST = 0.1
+# What is kept for those who ask for the past.
+_KEPT_SEGMENTS = round(60 * DAY_S / LONGEST_SEGMENT_S)
 
-_EMPTY_V, _FULL_V, _CHARGING_V, _MOST_V = 12.0, 12.75, 1.4, 14.4
-_OPEN_PANEL_V = 19.5
-_TRANSMIT_EVERY_S, _TRANSMIT_FOR_S, _TRANSMIT_DIP_V = 300.0, 20.0, 0.12
+_CHARGE_AT_START = 0.9
+
+# Above its working voltage a panel without a load rises by this; in light this weak it is well on
+# the way there (common practice, no source).
+_OPEN_TO_WORKING = 1.2
+_WEAK_LIGHT = 60.0
+_LOST_IN_CONTROLLER_V = 0.3
+
+# The voltage lies between these, a cell, and is found to a fraction of a millivolt.
+_LEAST_V, _MOST_V = 1.0, 3.0
+_HALVINGS = 16
+
+
+class Draw(Protocol):
+    """What draws on the battery."""
+
+    def watts(self, now: float) -> float:
+        """Return what is drawn at an instant."""
+        ...
+
+    def until(self, now: float) -> float:
+        """Return until when that stays so at most, if nothing is switched."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyDraw:
+    """Always draws the same."""
+
+    power: float
+
+    def watts(self, _now: float) -> float:
+        """See `Draw`."""
+        return self.power
+
+    def until(self, _now: float) -> float:
+        """See `Draw`."""
+        return math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """What a station lives on."""
+
+    cells: int
+    battery: BatterySection
+    panel: PanelSection
+    controller: ControllerSection
+
+    def lead_acid(self) -> LeadAcid:
+        """Return the battery as formulas."""
+        return LeadAcid(
+            capacity_ah=self.battery.capacity.value / 3600,
+            cells=self.cells,
+            peukert=self.battery.peukert,
+            self_discharge_month=self.battery.self_discharge.value,
+        )
+
+    def solar_panel(self) -> Panel:
+        """Return the panel as formulas."""
+        panel = self.panel
+        per_degree = panel.temperature_coefficient / 100
+        return Panel(panel.power.value, panel.voltage.value, per_degree)
+
+
+def plant_of(energy: EnergySection | None) -> Plant:
+    """Return what a station lives on, as its file has it, and for the rest something sensible."""
+    cells = energy.cells if energy else 6
+    battery = energy and energy.battery
+    panel = energy and energy.panel
+    controller = energy and energy.controller
+    return Plant(
+        cells,
+        battery or BatterySection.model_validate({"capacity": "24 Ah"}),
+        panel
+        or PanelSection.model_validate(
+            {"power": "30 W", "voltage": f"{3 * cells} V", "tilt": "45 deg"}
+        ),
+        controller or ControllerSection.model_validate({"kind": "pwm"}),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A while in which only the charge changes."""
+
+    begin: float
+    end: float
+    charge: float
+    """From 0 to 1, at the beginning."""
+    amperes: float
+    """Into the battery; below nought out of it."""
+    volts: float
+    """At its terminals."""
+    celsius: float
+    panel_v: float
+    panel_w: float
+    """What the panel yields."""
+    watts: float
+    """What is drawn, but for the controller's own."""
+    connected: bool
+    """Whether the controller lets anything be drawn."""
 
 
 class SolarPower:
-    """Panel and battery at a ``longitude`` (degrees, east positive), from ``start`` on."""
+    """A plant under a ``sky``, from ``start`` on; ``air`` gives the temperature in °C."""
 
-    def __init__(self, seed: int, start: float, longitude: float) -> None:
-        self._seed = seed
-        # Solar time is 4 minutes earlier for every degree to the west; dawn is at 6.
-        self._dawn = DAY_S / 4 - longitude * 240
-        self._first_day = self._day_and_share(start)[0] - _DAYS_OF_HISTORY
-        self._charge_at_dawn = [0.9]
+    def __init__(
+        self, plant: Plant, sky: Sky, start: float, air: Callable[[float], float], draw: Draw
+    ) -> None:
+        self.plant = plant
+        self.draw = draw
+        self.sky = sky
+        self._battery = plant.lead_acid()
+        self._panel = plant.solar_panel()
+        self._air = air
+        self._start = start
+        self._segments: list[Segment] = []
+        self._begins: list[float] = []
 
     def battery_v(self, now: float) -> float:
         """Return the battery's voltage at its terminals."""
-        at_rest = _EMPTY_V + (_FULL_V - _EMPTY_V) * self.charge(now)
-        volts = at_rest + _CHARGING_V * (1 - math.exp(-3 * self.sun(now)))
-        dip = _TRANSMIT_DIP_V if now % _TRANSMIT_EVERY_S < _TRANSMIT_FOR_S else 0.0
-        return min(_MOST_V, volts) - dip
+        return self.at(now).volts
 
     def panel_v(self, now: float) -> float:
         """Return the panel's voltage."""
-        return _OPEN_PANEL_V * (1 - math.exp(-10 * self.sun(now)))
-
-    def sun(self, now: float) -> float:
-        """Return how strong the sun is: 0 at night, 1 at noon of the clearest day."""
-        day, share = self._day_and_share(now)
-        return self._clearness(day) * math.sin(2 * math.pi * share) if share < 0.5 else 0.0
+        return self.at(now).panel_v
 
     def charge(self, now: float) -> float:
         """Return the battery's state of charge, from 0 to 1."""
-        day, share = self._day_and_share(now)
-        index = max(0, day - self._first_day)
-        while len(self._charge_at_dawn) <= index:
-            yesterday = self._first_day + len(self._charge_at_dawn) - 1
-            dawn = self._charge_at_dawn[-1]
-            self._charge_at_dawn.append(self._charge_within(yesterday, 1.0, dawn))
-        return self._charge_within(day, share, self._charge_at_dawn[index])
+        return self._charge_within(self.at(now), now)
 
-    def _charge_within(self, day: int, share: float, at_dawn: float) -> float:
-        lit = min(share, 0.5)
-        got = _CHARGE_OF_A_CLEAR_DAY * self._clearness(day) * (1 - math.cos(2 * math.pi * lit)) / 2
-        by_light = min(1.0, at_dawn + got - _DRAIN_OF_A_DAY * lit)
-        return max(_EMPTIEST, by_light - _DRAIN_OF_A_DAY * (share - lit))
+    def connected(self, now: float) -> bool:
+        """Tell whether the controller lets anything be drawn."""
+        return self.at(now).connected
 
-    def _clearness(self, day: int) -> float:
-        return Random(f"sky {self._seed} {day}").uniform(0.25, 1.0)
+    def at(self, now: float) -> Segment:
+        """Return the segment of an instant; of one before the start, the first."""
+        while not self._segments or self._segments[-1].end <= now:
+            self._append(self._next())
+        return self._segments[max(0, bisect_right(self._begins, now) - 1)]
 
-    def _day_and_share(self, now: float) -> tuple[int, float]:
-        day, share = divmod((now - self._dawn) / DAY_S, 1.0)
-        return int(day), share
+    def changing(self, now: float) -> None:
+        """Take note that something is about to be switched."""
+        if now <= self._start:
+            self._forget_from(0)
+            return
+        current = self.at(now)
+        index = bisect_right(self._begins, now) - 1
+        self._forget_from(index)
+        if current.begin < now:
+            self._append(replace(current, end=now))
+
+    def _append(self, segment: Segment) -> None:
+        if len(self._segments) > 2 * _KEPT_SEGMENTS:
+            del self._segments[:_KEPT_SEGMENTS], self._begins[:_KEPT_SEGMENTS]
+        self._segments.append(segment)
+        self._begins.append(segment.begin)
+
+    def _forget_from(self, index: int) -> None:
+        del self._segments[index:], self._begins[index:]
+
+    def _next(self) -> Segment:
+        before = self._segments[-1] if self._segments else None
+        begin = before.end if before else self._start
+        charge = self._charge_within(before, begin) if before else _CHARGE_AT_START
+        regular = self._start + LONGEST_SEGMENT_S * (
+            math.floor((begin - self._start) / LONGEST_SEGMENT_S) + 1
+        )
+        connected = self._connects(before)
+        end = min(regular, self.draw.until(begin))
+        return self._balanced(begin, end, charge, connected=connected)
+
+    def _charge_within(self, segment: Segment, now: float) -> float:
+        seconds = min(max(now, segment.begin), segment.end) - segment.begin
+        return self._battery.step(segment.charge, segment.amperes, seconds, segment.celsius)
+
+    def _connects(self, before: Segment | None) -> bool:
+        controller = self.plant.controller
+        if before is None or controller.disconnect is None or controller.reconnect is None:
+            return True
+        if before.connected:
+            return before.volts >= controller.disconnect.value
+        return before.volts > controller.reconnect.value
+
+    def _balanced(self, begin: float, end: float, charge: float, *, connected: bool) -> Segment:
+        """Return the segment in which the currents of panel, loads and battery balance."""
+        battery, plant = self._battery, self.plant
+        middle = (begin + end) / 2
+        celsius = self._air(middle)
+        panel = plant.panel
+        tilt, azimuth = math.degrees(panel.tilt.value), math.degrees(panel.azimuth.value)
+        light = self.sky.light(middle, tilt, azimuth) * (1 - panel.soiling.value)
+        watts = self.draw.watts(begin) if connected else 0.0
+        own = plant.controller.draw.value
+
+        def into(volts: float) -> float:
+            return self._panel_a(light, celsius, volts) - watts / volts - own
+
+        low, high = plant.cells * _LEAST_V, plant.cells * _MOST_V
+        for _ in range(_HALVINGS):
+            volts = (low + high) / 2
+            if battery.terminal_v(charge, into(volts), celsius) > volts:
+                low = volts
+            else:
+                high = volts
+        net = into(volts)
+        most = battery.accepted(charge, celsius)
+        tapers = net > most
+        if tapers:
+            net = most
+            volts = battery.terminal_v(charge, net, celsius)
+        given = net + watts / volts + own
+        panel_v = _panel_v(plant, light, None if tapers else volts)
+        return Segment(
+            begin,
+            end,
+            charge,
+            net,
+            volts,
+            celsius,
+            panel_v,
+            max(0.0, given) * volts,
+            watts,
+            connected,
+        )
+
+    def _panel_a(self, light: float, celsius: float, volts: float) -> float:
+        controller = self.plant.controller
+        if controller.kind == "mppt":
+            return panel_power(self._panel, light, celsius) * controller.efficiency.value / volts
+        return panel_current(self._panel, light, celsius, volts + _LOST_IN_CONTROLLER_V)
+
+
+def _panel_v(plant: Plant, light: float, battery_v: float | None) -> float:
+    """Return the panel's voltage: the battery's, where a controller ties it to that."""
+    if light <= 0:
+        return 0.0
+    tied = plant.controller.kind == "pwm" and battery_v is not None
+    working = plant.panel.voltage.value
+    loaded = working * (1 if battery_v is not None else _OPEN_TO_WORKING)
+    free = loaded * (1 - math.exp(-light / _WEAK_LIGHT))
+    return min(free, (battery_v or 0.0) + _LOST_IN_CONTROLLER_V) if tied else free

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from random import Random
 
 from edge.measure.line import Line
@@ -19,6 +20,9 @@ ScaledChannel = LoopChannel | ValueChannel
 
 # A transmitter drives no less and no more than the limits of NAMUR NE 43 for measurement.
 _LEAST_A, _MOST_A = 0.0038, 0.0205
+
+# While a sensor warms up it is silent at first, and then reads far too little.
+_SILENT_UNTIL, _HALF_WARM = 0.5, 0.7
 
 # How much the pump moves before a counter rolls over: little enough to see it on the first day.
 _ROLLS_OVER_WITHIN_M3 = (0.2, 1.0)
@@ -75,6 +79,9 @@ class ScaledSignal:
     """A channel whose raw number follows from a quantity: a loop, or a value sent as it is.
 
     ``forced_amperes`` puts a current on the loop whatever the world says: 0 for an open loop.
+    ``warm_share`` tells how far the sensor has come since it was supplied, 0 when it is not: until
+    it has warmed up it sends nothing, and then something wrong. ``most_amperes`` tells, by time,
+    what current the loop's supply can drive.
     """
 
     def __init__(
@@ -85,6 +92,8 @@ class ScaledSignal:
         quantity: Quantity | None = None,
     ) -> None:
         self.forced_amperes: float | None = None
+        self.warm_share: Callable[[], float] = lambda: 1.0
+        self.most_amperes: Callable[[float], float] = lambda _t_ms: math.inf
         self._quantity = quantity or quantity_of(name, channel, world)
         self._scale = channel.scale()
 
@@ -94,13 +103,20 @@ class ScaledSignal:
 
     def raw(self, t_ms: float) -> float:
         """Return the number a device would send, unrounded."""
-        value = self._quantity(t_ms)
+        value, settled = self._quantity(t_ms), _settled(self.warm_share())
         if not isinstance(self._scale, LoopScale):
-            return self._scale.inverse().at(value)
-        amperes = self.forced_amperes
-        if amperes is None:
-            amperes = min(max(self._scale.current(value), _LEAST_A), _MOST_A)
-        return self._scale.raw(amperes)
+            return self._scale.inverse().at(value) * settled
+        if self.forced_amperes is not None:
+            return self._scale.raw(self.forced_amperes)
+        amperes = min(max(self._scale.current(value), _LEAST_A), _MOST_A) * settled
+        return self._scale.raw(min(amperes, self.most_amperes(t_ms)))
+
+
+def _settled(warm_share: float) -> float:
+    """Return the share of its signal that a sensor gives which is that far with warming up."""
+    if warm_share >= 1:
+        return 1.0
+    return _HALF_WARM if warm_share >= _SILENT_UNTIL else 0.0
 
 
 class CounterSignal:

@@ -9,7 +9,10 @@ from __future__ import annotations
 import math
 from random import Random
 
-from hw_fakes.power import SolarPower
+from edge.station.energy import EnergySection
+from edge.station.model import Station
+from hw_fakes.power import SolarPower, SteadyDraw, plant_of
+from hw_fakes.sky import Sky, Weather
 from hw_fakes.well import DAY_S, PumpedWell, Run
 
 _YEAR_S = 365.25 * DAY_S
@@ -31,22 +34,47 @@ _RUN_TO_RUN = 0.01
 _TANK_HEAD_M = 28.0
 _FRICTION_M = 7.0
 
+# What a station draws, in watts, whose file does not say.
+_DRAW = 2.0
+
+# Where the Ash Creek wells are.
+_LATITUDE, _LONGITUDE = 39.76, -105.2
+
 
 class World:
     """A pumped well with a solar-powered station, from ``start_utc_ms`` on.
 
-    ``longitude`` (degrees, east positive) says when the sun is up. The pump rests for the first
-    20 minutes.
+    ``latitude`` and ``longitude`` (degrees, north and east positive) say where the sun is,
+    ``energy`` what the station lives on. The pump rests for the first 20 minutes.
     """
 
-    def __init__(self, seed: int, start_utc_ms: int, *, longitude: float = -105.2) -> None:
+    def __init__(
+        self,
+        seed: int,
+        start_utc_ms: int,
+        *,
+        latitude: float = _LATITUDE,
+        longitude: float = _LONGITUDE,
+        weather: Weather = "fair",
+        energy: EnergySection | None = None,
+    ) -> None:
         self.seed = seed
         rng = Random(f"weather {seed}")
         self._phases = [rng.uniform(0, 2 * math.pi) for _ in _BAROMETRIC]
         start = start_utc_ms / 1000
         self._well = PumpedWell(seed, start, self._flow_of_run)
-        self._power = SolarPower(seed, start, longitude)
         self._noon = DAY_S / 2 - longitude * 240
+        climate = energy.climate if energy else None
+        monthly = climate.temperature if climate else None
+        self._monthly_c = [month.value for month in monthly] if monthly else None
+        self.power = SolarPower(
+            plant_of(energy),
+            Sky(seed, start, latitude, longitude, weather),
+            start,
+            lambda now: self.temperature_c(now * 1000),
+            SteadyDraw(_DRAW),
+        )
+        """What the station lives on."""
 
     def level_m(self, t_ms: float) -> float:
         """Return the height of the water above the transducer, in metres."""
@@ -96,22 +124,30 @@ class World:
 
     def battery_v(self, t_ms: float) -> float:
         """Return the battery's voltage."""
-        return self._power.battery_v(t_ms / 1000)
+        return self.power.battery_v(t_ms / 1000)
 
     def panel_v(self, t_ms: float) -> float:
         """Return the solar panel's voltage."""
-        return self._power.panel_v(t_ms / 1000)
+        return self.power.panel_v(t_ms / 1000)
 
     def temperature_c(self, t_ms: float) -> float:
         """Return the temperature of the air, in °C: warmest in July and in mid-afternoon."""
         now = t_ms / 1000
-        season = math.cos(2 * math.pi * (now / _YEAR_S - 0.55))
         hour = math.cos(2 * math.pi * (now - self._noon - 3 * 3600) / DAY_S)
-        return 11.0 + 11.0 * season + 6.0 * hour
+        return self._season_c(now) + 6.0 * hour
 
     def runs(self, begin_ms: float, end_ms: float) -> list[Run]:
         """Return the runs of the pump that begin in a span of time; their times are in seconds."""
         return self._well.runs(begin_ms / 1000, end_ms / 1000)
+
+    def _season_c(self, now: float) -> float:
+        year = now / _YEAR_S % 1.0
+        if self._monthly_c is None:
+            return 11.0 + 11.0 * math.cos(2 * math.pi * (year - 0.55))
+        # Every month's mean stands in its middle.
+        month, share = divmod(12 * year - 0.5, 1.0)
+        before, after = self._monthly_c[int(month) % 12], self._monthly_c[int(month + 1) % 12]
+        return before + (after - before) * share
 
     def _static_level(self, now: float) -> float:
         level = _REST_LEVEL_M + _SEASONAL_M * math.sin(2 * math.pi * now / _YEAR_S)
@@ -128,3 +164,16 @@ class World:
         lift = _LIFT_AT_REST_M + _REST_LEVEL_M - self._static_level(start)
         noise = Random(f"run {self.seed} {start:.0f}").gauss(0, _RUN_TO_RUN)
         return _RATED_FLOW * (1 - _LOSS_PER_METRE * (lift - _LIFT_AT_REST_M)) * (1 + noise)
+
+
+def world_of(station: Station, seed: int, start_utc_ms: int, weather: Weather = "fair") -> World:
+    """Return the world around a station, at its place and with what it lives on."""
+    info = station.station
+    return World(
+        seed,
+        start_utc_ms,
+        latitude=_LATITUDE if info.latitude is None else info.latitude,
+        longitude=_LONGITUDE if info.longitude is None else info.longitude,
+        weather=weather,
+        energy=station.energy,
+    )

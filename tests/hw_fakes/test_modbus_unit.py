@@ -78,7 +78,8 @@ def test_values_are_asked_for_at_the_instant_of_the_request():
 @pytest.mark.parametrize(
     ("body", "code"),
     [
-        (pdu(5, 0, 0), 1),
+        (pdu(5, 0, 0), 2),
+        (pdu(6, 0, 0), 1),
         (bytes([0x2B, 0x0E, 1, 0]), 1),
         (pdu(4, 8, 0), 3),
         (pdu(4, 8, 126), 3),

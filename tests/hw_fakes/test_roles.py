@@ -15,6 +15,9 @@ async def simulated(request, tmp_path):
     world, clock = World(1, MARCH), ManualClock(MARCH)
     async with Hardware(load(request.param), world, clock, tmp_path) as hardware:
         station = hardware.station
+        for name in station.outputs:
+            hardware.relays.command(name, on=True)
+        await clock.advance(60)
         samples = await poll_once(station, clock, set(station.measured))
         room = station.room()
         room.take([(sample, True) for sample in samples.values()])
