@@ -9,9 +9,10 @@ Four things keep a station from flapping between two stages like a loose shutter
 *Hysteresis*, the span from cutoff to restore. A load that is shed lets the voltage jump up.
 
 *Smoothing.* The voltage is a median over some time, and over three samples at least: fewer decide
-nothing. A modem that sends draws down fewer than half of them. (That is so where the battery is
-sampled three times or more from one sending to the next. Sampled only when the modem sends, a
-voltage sags whenever it is looked at, and no smoothing helps.)
+nothing. Of an even number it is the higher of the two in the middle. So a modem that draws the
+voltage down while it sends does no harm, as long as no more than half of the samples see it: three
+samples or more from one sending to the next. (Looked at only when the modem sends, a battery always
+sags, and no smoothing helps.)
 
 *Dwell.* A stage is not left, either way, before its dwell has passed. So however the voltage jumps,
 there and back takes the dwell of both stages. Normal has the dwell of the first stage. A start
@@ -33,7 +34,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
-from statistics import median
+from statistics import median_high
 from typing import Any
 
 NORMAL = "normal"
@@ -256,7 +257,7 @@ class Shedding:
         oldest = now - self.rules.smoothing
         while len(self._samples) > _LEAST_SAMPLES and self._samples[0][0] <= oldest:
             self._samples.popleft()
-        self.voltage = median(sample for _, sample in self._samples)
+        self.voltage = median_high(sample for _, sample in self._samples)
 
     def _shift(self, now: float, celsius: float | None) -> float:
         """Return by how much thresholds are off their value at the reference temperature."""
@@ -281,11 +282,21 @@ class Shedding:
         return next(i for i, one in enumerate(self._ladder) if one.name == self.rules.safe_stage)
 
     def _reason(self, evidence: Evidence) -> str:
+        if self.voltage is None:
+            return (
+                f"the battery's voltage has not been known for {self.rules.lost_after / 60:g} min"
+            )
         if evidence is Evidence.LOW:
-            return f"{self.voltage:.2f} V, below {self._ladder[self._at + 1].cutoff:g} V"
-        if evidence is Evidence.HIGH:
-            return f"{self.voltage:.2f} V, above {self.stage.restore:g} V"
-        return f"the battery's voltage has not been known for {self.rules.lost_after / 60:g} min"
+            cutoff = self._ladder[self._at + 1].cutoff
+            return f"{_beside(self.voltage, cutoff)}, below {cutoff:g} V"
+        restore = self.stage.restore
+        return f"{_beside(self.voltage, restore)}, above {restore:g} V"
+
+
+def _beside(volts: float, threshold: float) -> str:
+    """Return a voltage with as many digits as show on which side of the threshold it is."""
+    digits = next((n for n in (2, 3) if round(volts, n) != round(threshold, n)), 6)
+    return f"{volts:.{digits}f} V"
 
 
 def transitions(rules: Rules) -> list[tuple[str, str, str, str]]:
