@@ -39,7 +39,7 @@ Sources:
 - Resistance rising as it cools, on discharge and on charge: Copetti, Lorenzo and Chenlo, A general
   battery model for PV system simulation, Progress in Photovoltaics 1 (1993) 283 (from memory).
 - Charge efficiency of 0.90, charge out by charge in: Sandia National Laboratories, SAND87-7023,
-  worksheet 1, default value (looked up).
+  worksheet 1, default value (looked up in a reprint).
 - The size of the resistance, the limit of 2.40 V a cell, the most it takes, and that self-discharge
   doubles every 10 °C: common practice, no source.
 """

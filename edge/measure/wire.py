@@ -13,8 +13,8 @@ import math
 
 from edge.units import UNITS
 
-AWG = range(10, 31)
-"""Gauges of wire that a loop may be run in."""
+AWG = range(4, 31)
+"""Gauges of wire, from a battery's to a loop's."""
 
 _RESISTIVITY = 1e-6 / 58
 _TEMPERATURE_COEFFICIENT = 0.00393

@@ -10,15 +10,15 @@ GAUGES = st.sampled_from(list(AWG))
 
 
 def test_the_gauges():
-    assert (AWG[0], AWG[-1]) == (10, 30)
+    assert (AWG[0], AWG[-1]) == (4, 30)
     assert wire_diameter(18) == pytest.approx(1.0237e-3, rel=1e-4)
 
 
-@pytest.mark.parametrize("gauge", [9, 31, 0, -1])
+@pytest.mark.parametrize("gauge", [3, 31, 0, -1])
 def test_a_gauge_off_the_table_is_refused(gauge):
-    with pytest.raises(ValueError, match="outside 10 to 30 AWG"):
+    with pytest.raises(ValueError, match="outside 4 to 30 AWG"):
         wire_diameter(gauge)
-    with pytest.raises(ValueError, match="outside 10 to 30 AWG"):
+    with pytest.raises(ValueError, match="outside 4 to 30 AWG"):
         copper_resistance(gauge, 100.0, 20.0)
 
 
