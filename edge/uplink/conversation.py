@@ -52,6 +52,8 @@ class Conversation:
                 await self._at_slot(table)
             await self._sender.fill(self._session)
             if table is self._hours.timetable and self._is_over(table):
+                # Where connections were lost over them, they did not come first.
+                await self._bulletins.gaps(self._session)
                 return
             now = self._clock.utc_ms()
             slot = table.sooner(slot, now)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edge.uplink.backoff import BackOff, ShortConnections, VersionChoice
+from edge.uplink.backoff import BackOff, RetainChoice, ShortConnections, VersionChoice
 
 
 @given(st.integers())
@@ -77,3 +77,40 @@ def test_a_version_asked_for_stands(wanted: str) -> None:
     choice = VersionChoice(wanted)
     choice.not_understood()
     assert choice.current == wanted
+
+
+def test_short_connections_that_we_left_ourselves_are_no_sign_of_trouble() -> None:
+    short = ShortConnections()
+    assert [short.ended(1.0), short.ended(1.0)] == [False, False]
+    short.left()
+    assert not short.ended(1.0)
+
+
+def test_a_retained_will_is_left_out_by_turns_until_that_has_proved_right() -> None:
+    retain = RetainChoice()
+    retain.hung_up()
+    assert not retain.current
+    retain.hung_up()  # that was not it
+    assert retain.current
+    for _ in range(2):
+        retain.hung_up()
+        assert not retain.current
+        retain.worked()
+    assert not retain.current
+    retain.hung_up()
+    retain.worked()
+    assert not retain.current
+
+
+def test_a_retained_will_that_works_clears_all_doubt() -> None:
+    retain = RetainChoice()
+    retain.hung_up()
+    retain.worked()
+    assert retain.current
+    retain.worked()
+    retain.hung_up()
+    retain.worked()
+    assert retain.current
+    retain.refused()
+    retain.hung_up()
+    assert not retain.current
