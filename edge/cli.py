@@ -9,7 +9,9 @@ import click
 
 from edge import __version__
 
-COMMANDS = ("run", "check", "read", "bench", "listen", "export", "status")
+COMMANDS = (
+    "run", "check", "read", "outputs", "plan", "bench", "listen", "export", "status",
+)  # fmt: skip
 
 
 class _Commands(click.Group):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import sys
 from collections.abc import Callable
 from itertools import groupby
@@ -23,6 +24,7 @@ from edge.commands.common import (
     table,
 )
 from edge.field.assembly import poll_once
+from edge.host.logs import set_up_logs
 from edge.measure.measured import LOOP_CURRENT, PULSES
 from edge.measure.values import Value
 from edge.readings import Sample, Series
@@ -61,6 +63,7 @@ def command(
     Exit code 1: a channel has no good value; a rate,
     which takes two polls to know, does not count.
     """
+    set_up_logs(level=logging.CRITICAL)  # what fails is in the table
     station = load_or_exit(station_file)
     unknown = [name for name in channels if name not in station.channels]
     if unknown:

@@ -18,23 +18,33 @@ over is counted. A clock that is set back does not stop polling until it has cau
 *No round for ever.* Every wait in a driver has an end. Should a defect make one endless all the
 same, the round is given up as a crash, ten times later than it may end at the worst; the task is
 then started afresh by whoever supervises it.
+
+*Nobody waits for another's warm-up.* Channels whose sensors hang on a switched supply have rounds
+of their own, a series of rounds for each supply: switch it on, wait for the warm-up, poll, switch
+it off. The other channels are polled meanwhile; only the wire is shared, device by device.
+
+*Shedding load* stretches all intervals, or stops the bus: then nobody is asked, the port is closed,
+and every channel gets the sample ``shed`` at its pace. A device that is not asked has not failed.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+import contextlib
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import structlog
 
-from edge.clock import Clock
+from edge.clock import Clock, wait_for_event
 from edge.field.bus_health import DeviceFault, condition_of_bus
 from edge.field.driver import Driver, Instant
 from edge.field.schedule import Patience, fell_due, first_slot_after
 from edge.health import Condition
 from edge.readings import Sample
-from edge.status import Quality, Reason, worst
+from edge.status import Category, Quality, Reason, worst
 
 Sink = Callable[[Sequence[tuple[Sample, bool]]], None]
 """Takes the samples of one round, each with whether its channel's record interval fell due."""
@@ -50,13 +60,39 @@ _FAR_TOO_LONG = 10
 _AT_LEAST = 60.0
 
 
+class Supplies(Protocol):
+    """What a bus knows of the station's outputs; see `edge.field.outputs.Outputs`."""
+
+    def powered(self, name: str) -> AbstractAsyncContextManager[Reason]:
+        """Have a supply on within the block, warm-up and all; yields OK, or why it is not on."""
+        ...
+
+    def warm_up(self, name: str) -> float:
+        """Return the warm-up of a supply, in seconds."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Point:
-    """A channel as its bus sees it: on which device, and how often (milliseconds)."""
+    """A channel as its bus sees it: on which device, and how often (milliseconds).
+
+    ``supply`` is the output its sensor hangs on, if any. A ``steady`` channel keeps its sampling
+    interval when load is shed.
+    """
 
     device: str
     sample_ms: int
     record_ms: int
+    supply: str | None = None
+    steady: bool = False
+
+    def sample_every(self, stretch: int) -> int:
+        """Return the sampling interval in milliseconds, with so much load shed."""
+        return self.sample_ms * (1 if self.steady else stretch)
+
+    def record_every(self, stretch: int) -> int:
+        """Return the record interval in milliseconds, with so much load shed."""
+        return self.record_ms * stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +115,15 @@ class _DeviceState:
 
 
 @dataclass(slots=True)
+class _Series:
+    """A series of rounds: the channels on one supply, or those on none."""
+
+    supply: str | None
+    points: Mapping[str, Point]
+    woken: asyncio.Event = field(default_factory=asyncio.Event)
+
+
+@dataclass(slots=True)
 class PollCounts:
     """What a bus has done so far."""
 
@@ -91,7 +136,11 @@ class PollCounts:
 
 
 class BusTask:
-    """Polls the devices of one bus for ever."""
+    """Polls the devices of one bus for ever.
+
+    ``supplies`` may be left out where no point has one. With ``keep_open`` the port stays open
+    while nobody is polled: the station's outputs need it.
+    """
 
     def __init__(
         self,
@@ -102,9 +151,20 @@ class BusTask:
         *,
         clock: Clock,
         sink: Sink,
+        supplies: Supplies | None = None,
+        keep_open: bool = False,
     ) -> None:
         self.counts = PollCounts()
         self._name = name
+        self._supplies = supplies
+        self._keep_open = keep_open
+        self._series = [
+            _Series(supply, {n: p for n, p in points.items() if p.supply == supply})
+            for supply in dict.fromkeys(point.supply for point in points.values())
+        ]
+        self._all_supplied = all(series.supply is not None for series in self._series)
+        self._stretch, self._stopped = 1, False
+        self._counter = asyncio.Lock()  # one device at a time
         self._driver = driver
         self._points = points
         self._clock = clock
@@ -125,17 +185,27 @@ class BusTask:
         Raises TimeoutError when a round does not end.
         """
         try:
-            after = self._clock.utc_ms()
-            while True:
-                after, until = await self._slots_to_poll(after)
-                async with asyncio.timeout(self._round_limit):
-                    await self._round(after, until)
-                after = until
+            async with asyncio.TaskGroup() as group:
+                for series in self._series:
+                    group.create_task(self._poll_for_ever(series))
+        except ExceptionGroup as crashes:
+            # They all end of the first one's crash.
+            raise crashes.exceptions[0] from None
         finally:
             await self._driver.close()
 
+    def shed(self, stretch: int, *, stopped: bool) -> None:
+        """Shed load from now on: all intervals ``stretch`` times as long, or nobody is asked."""
+        if (stretch, stopped) == (self._stretch, self._stopped):
+            return
+        self._stretch, self._stopped = stretch, stopped
+        for series in self._series:
+            series.woken.set()
+
     def condition(self) -> Condition:
         """Say how the bus is: what does not answer, why, and when it is asked again."""
+        if self._stopped:
+            return Condition(f"bus {self._name}", Category.NORMAL, "stopped, to spare the battery")
         failing = [
             DeviceFault(device, state.reason, state.patience.failures > 1, state.patience.limit)
             for device, state in self._devices.items()
@@ -144,38 +214,84 @@ class BusTask:
         asked = len(self.counts.polls)
         return condition_of_bus(self._name, self._port_reason, _REOPEN_LIMIT, asked, failing)
 
-    async def _slots_to_poll(self, after: int) -> tuple[int, int]:
+    async def _poll_for_ever(self, series: _Series) -> None:
+        after = self._clock.utc_ms()
+        while True:
+            after, until = await self._slots_to_poll(series, after)
+            async with self._powered(series) as reason:
+                await self._round(series, after, until, reason)
+            after = until
+            if self._all_supplied and not self._keep_open and not self._counter.locked():
+                # A device without supply takes no leave: a connection to it would seem to stand.
+                await self._driver.close()
+
+    @contextlib.asynccontextmanager
+    async def _powered(self, series: _Series) -> AsyncIterator[Reason]:
+        """Have the supply of a series of rounds on; yield OK, or why nobody is to be asked."""
+        if self._stopped:
+            yield Reason.SHED
+        elif series.supply is None or self._supplies is None:
+            yield Reason.OK
+        else:
+            async with self._supplies.powered(series.supply) as reason:
+                yield reason
+
+    async def _slots_to_poll(self, series: _Series, after: int) -> tuple[int, int]:
         """Sleep until a slot later than ``after`` falls due; return the span that has to be polled.
 
         The span begins at ``after``, or earlier where the clock has been set back: then the slots
         that come again are kept again.
         """
-        intervals = {point.sample_ms for point in self._points.values()}
+        on_time = True
         while True:
+            series.woken.clear()
+            if self._stopped and not self._keep_open:
+                await self._driver.close()
+            intervals = {point.sample_every(self._stretch) for point in series.points.values()}
             now = self._clock.utc_ms()
             after = after if after <= now else now - 1
             slot = first_slot_after(after, intervals)
             if slot <= now:
-                self.counts.slots_passed_over += (now - slot) // min(intervals)
+                if on_time:
+                    self.counts.slots_passed_over += (now - slot) // min(intervals)
                 return after, now
-            await self._clock.sleep(min((slot - now) / 1000, _LONGEST_SLEEP))
+            nap = min((slot - now) / 1000, _LONGEST_SLEEP)
+            # Shorter intervals from now on make no slots that were passed over.
+            on_time = not await wait_for_event(series.woken, self._clock, nap)
 
-    async def _round(self, after_ms: int, until_ms: int) -> None:
+    async def _round(self, series: _Series, after_ms: int, until_ms: int, supply: Reason) -> None:
+        stretch = self._stretch
         due: dict[str, list[str]] = {}
-        for channel, point in self._points.items():
-            if fell_due(point.sample_ms, after_ms, until_ms):
+        for channel, point in series.points.items():
+            if fell_due(point.sample_every(stretch), after_ms, until_ms):
                 due.setdefault(point.device, []).append(channel)
-        answering_first = sorted(due, key=lambda device: self._devices[device].patience.failures)
-        samples: list[Sample] = []
-        for device in answering_first:
-            samples += await self._poll(device, due[device])
+        if supply is Reason.OK:
+            async with asyncio.timeout(self._round_limit):
+                samples = await self._ask(due)
+        else:
+            samples = self._without_asking(
+                (one for due_of in due.values() for one in due_of), supply
+            )
         self.counts.rounds += 1
         self._sink(
             [
-                (sample, fell_due(self._points[sample.channel].record_ms, after_ms, until_ms))
+                (
+                    sample,
+                    fell_due(
+                        self._points[sample.channel].record_every(stretch), after_ms, until_ms
+                    ),
+                )
                 for sample in samples
             ]
         )
+
+    async def _ask(self, due: Mapping[str, list[str]]) -> list[Sample]:
+        samples: list[Sample] = []
+        answering_first = sorted(due, key=lambda device: self._devices[device].patience.failures)
+        for device in answering_first:
+            async with self._counter:
+                samples += await self._poll(device, due[device])
+        return samples
 
     async def _poll(self, device: str, channels: list[str]) -> list[Sample]:
         if not await self._ready():
@@ -191,6 +307,8 @@ class BusTask:
 
     async def _ready(self) -> bool:
         if self._driver.connected:
+            self._reopening.succeeded()  # it may have been somebody else who opened it
+            self._port_changed(Reason.OK)
             return True
         now = self._clock.monotonic()
         if self._reopening.allows(now):
@@ -202,7 +320,7 @@ class BusTask:
             self._port_changed(reason)
         return self._driver.connected
 
-    def _without_asking(self, channels: list[str], reason: Reason) -> list[Sample]:
+    def _without_asking(self, channels: Iterable[str], reason: Reason) -> list[Sample]:
         return Instant.now(self._clock).samples(dict.fromkeys(channels, reason))
 
     def _judge(self, device: str, state: _DeviceState, samples: Sequence[Sample]) -> None:

@@ -33,20 +33,21 @@ class Patience:
     limit: float
     first_pause: float = 1.0
     failures: int = 0
-    _not_before: float = float("-inf")
+    not_before: float = float("-inf")
+    """When another try is due."""
 
     def allows(self, now: float) -> bool:
         """Tell whether another try is due."""
-        return now >= self._not_before
+        return now >= self.not_before
 
     def failed(self, now: float) -> None:
         """Take note of a failure at ``now``."""
         self.failures += 1
         if self.failures > 1:
             doublings = min(self.failures - 2, 30)
-            self._not_before = now + min(self.limit, self.first_pause * 2**doublings)
+            self.not_before = now + min(self.limit, self.first_pause * 2**doublings)
 
     def succeeded(self) -> None:
         """Forget all failures."""
         self.failures = 0
-        self._not_before = float("-inf")
+        self.not_before = float("-inf")

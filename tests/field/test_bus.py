@@ -5,7 +5,7 @@ from itertools import pairwise
 import pytest
 import structlog
 
-from edge.field.assembly import channels_of, make_bus_tasks, poll_once
+from edge.field.assembly import channels_of, make_field, poll_once
 from edge.field.bus import BusTask, DeviceRules, Point
 from edge.field.driver import Instant
 from edge.health import Condition
@@ -260,7 +260,7 @@ async def test_one_dead_unit_among_five_on_a_real_line(line_of_five):
     station, slave, _ = line_of_five
     slave.units[3].faults.set(FaultKind.DEAD)
     clock, rounds = ManualClock(), asyncio.Queue()
-    task = make_bus_tasks(station, clock, rounds.put_nowait)["rs485"]
+    task = make_field(station, clock, rounds.put_nowait).buses["rs485"]
     running = asyncio.create_task(task.run())
     for _ in range(40):
         await clock.advance(1)
@@ -276,7 +276,7 @@ async def test_one_dead_unit_among_five_on_a_real_line(line_of_five):
 async def test_an_adapter_pulled_out_for_a_while_on_a_real_line(line_of_five):
     station, _, port = line_of_five
     clock, rounds = ManualClock(), asyncio.Queue()
-    task = make_bus_tasks(station, clock, rounds.put_nowait)["rs485"]
+    task = make_field(station, clock, rounds.put_nowait).buses["rs485"]
     running = asyncio.create_task(task.run())
 
     async def next_round():
@@ -309,7 +309,7 @@ async def test_polling_once_for_the_wiring_check(line_of_five):
 
 
 def test_to_listen_needs_no_back_off():
-    tank = make_bus_tasks(load(TANK), ManualClock(), lambda _: None)
+    tank = make_field(load(TANK), ManualClock(), lambda _: None).buses
     limits = {name: bus._devices for name, bus in tank.items()}
     assert limits["hatch"]["gauge"].patience.limit == 0.0
     assert limits["panel"]["inputs"].patience.limit == 300.0
@@ -317,7 +317,7 @@ def test_to_listen_needs_no_back_off():
 
 def test_no_sound_round_is_ever_long_enough_to_be_given_up(line_of_five):
     station, _, _ = line_of_five
-    task = make_bus_tasks(station, ManualClock(), lambda _: None)["rs485"]
+    task = make_field(station, ManualClock(), lambda _: None).buses["rs485"]
     # Five units of one channel each: two tries, and the wait for what may still be owed.
     assert task._round_limit == pytest.approx(60 + 10 * 5 * 4 * 0.05)
 

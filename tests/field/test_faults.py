@@ -9,7 +9,7 @@ import tracemalloc
 import pytest
 
 from edge.clock import SystemClock
-from edge.field.assembly import make_bus_tasks
+from edge.field.assembly import make_field
 from edge.field.modbus import ModbusDriver
 from edge.field.tcp_port import TcpPort
 from edge.station.model import ModbusTcpBus, Station
@@ -72,7 +72,7 @@ class Two:
                 },
             }
         )
-        self.tasks = make_bus_tasks(station, clock, self._take)
+        self.tasks = make_field(station, clock, self._take).buses
         for task in self.tasks.values():
             running = asyncio.create_task(task.run())
             self._stack.push_async_callback(asyncio.gather, running, return_exceptions=True)

@@ -1,5 +1,7 @@
 """Frames by the standard's own words, and replies found in whatever surrounds them."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,7 +10,7 @@ from pymodbus.pdu import DecodePDU
 from pymodbus.pdu.bit_message import ReadCoilsResponse, ReadDiscreteInputsResponse
 from pymodbus.pdu.register_message import ReadHoldingRegistersResponse, ReadInputRegistersResponse
 
-from edge.field.modbus_frames import Asked, diagnose, find_reply, values
+from edge.field.modbus_frames import WRITE_COIL, Asked, diagnose, find_reply, values
 from edge.status import Quality, Reason
 from hw_fakes.modbus_unit import RtuFraming, TcpFraming, exception_reply
 
@@ -197,3 +199,46 @@ def test_noise_around_a_reply_never_hides_or_changes_it(framing, before, after):
     # A chance match of 40 bits of noise is what this would fail on.
     heard = before + FRAMES[framing].wrap(1, ANSWER) + after
     assert find_reply(heard, ASKED[framing]) == ANSWER
+
+
+# Modbus Application Protocol V1.1b3, section 6.5: the example of "Write Single Coil" (coil 173 on).
+class TestWritingACoil:
+    ASKED = Asked("tcp", 1, WRITE_COIL, 172, 1, 7, on=True)
+
+    def test_the_request_of_the_standard(self):
+        assert self.ASKED.frame[7:] == bytes.fromhex("05 00 AC FF 00")
+        off = replace(self.ASKED, on=False)
+        assert off.frame[7:] == bytes.fromhex("05 00 AC 00 00")
+
+    def test_the_reply_of_the_standard(self):
+        reply = bytes.fromhex("0007 0000 0006 01 05 00AC FF00")
+        pdu = find_reply(reply, self.ASKED)
+        assert pdu == bytes.fromhex("05 00 AC FF 00")
+        assert values(pdu, self.ASKED) == [1]
+
+    @pytest.mark.parametrize("framing", ["rtu", "tcp"])
+    def test_only_the_very_request_is_its_reply(self, framing):
+        asked = replace(self.ASKED, framing=framing)
+        assert find_reply(asked.frame, asked) is not None
+        for other in (
+            replace(asked, on=False),
+            replace(asked, address=173),
+            replace(asked, unit=2),
+        ):
+            assert find_reply(other.frame, asked) is None
+
+    @pytest.mark.parametrize("framing", ["rtu", "tcp"])
+    def test_why_there_is_none(self, framing):
+        asked = replace(self.ASKED, framing=framing)
+        assert diagnose(b"", asked) is Reason.NO_REPLY
+        assert diagnose(asked.frame[:-3], asked) is Reason.SHORT_FRAME
+        assert diagnose(replace(asked, on=False).frame, asked) is Reason.WRONG_REPLY
+        assert diagnose(replace(asked, unit=2).frame, asked) is Reason.WRONG_UNIT
+        if framing == "rtu":
+            spoilt = asked.frame[:-1] + bytes([asked.frame[-1] ^ 1])
+            assert diagnose(spoilt, asked) is Reason.BAD_CHECKSUM
+
+    def test_a_refusal(self):
+        refusal = bytes.fromhex("0007 0000 0003 01 85 02")
+        pdu = find_reply(refusal, self.ASKED)
+        assert values(pdu, self.ASKED) is Reason.ILLEGAL_ADDRESS

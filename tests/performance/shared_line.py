@@ -7,7 +7,7 @@ from collections import Counter
 from pathlib import Path
 
 from edge.clock import SystemClock
-from edge.field.assembly import make_bus_tasks
+from edge.field.assembly import make_field
 from edge.status import Reason
 from hw_fakes.faults import FaultKind
 from hw_fakes.modbus_device import RtuSlave
@@ -32,7 +32,7 @@ class Line:
         self.slave = RtuSlave(self.port, self.units)
         self.rounds: list[dict[str, Reason]] = []
         station = five_units(self.port.path, "300 ms")
-        self.task = make_bus_tasks(station, SystemClock(), self._take)["rs485"]
+        self.task = make_field(station, SystemClock(), self._take).buses["rs485"]
         self.running = asyncio.create_task(self.task.run())
 
     def _take(self, samples) -> None:

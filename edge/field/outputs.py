@@ -1,0 +1,284 @@
+"""The outputs of a station: who needs them on, and the tasks that switch them.
+
+Theory of operation. Every output has a task that brings it to where it is wanted, looks after it,
+and tries again what failed (`edge.field.output` says when). So a relay board that is dead holds up
+nobody but those whose supply hangs on it.
+
+An output that supplies something is on while somebody is inside `powered`; the first to come
+switches it on, the last to leave switches it off, and all wait for the same warm-up. Any other is
+on. Either is off in a stage of load shedding that says so (`forbid`): who is inside then gets a
+minute to leave, and nobody comes in.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Collection, Iterator, Mapping
+
+import structlog
+
+from edge.clock import Clock, wait_for_event
+from edge.field.bus_health import duration
+from edge.field.output import Output, OutputRules
+from edge.field.switches import Switch
+from edge.health import Condition
+from edge.status import Category, Reason
+
+# How long those inside a supply have to leave it when it is forbidden, in seconds of the clock.
+_TIME_TO_LEAVE = 60.0
+
+# An output is looked at this often at least, in seconds of the clock, ...
+_LONGEST_SLEEP = 3600.0
+# ... and a wait is never so short that a clock could stand still over it.
+_SHORTEST_SLEEP = 0.001
+
+# Relays and contactors take some hundredths of a second to pull (common practice, no source). Real
+# seconds, as the next.
+_CONTACTS_SETTLE = 0.1
+
+# The safe states must be reached in this time, or are given up.
+_REST_WITHIN = 5.0
+
+
+class Outputs:
+    """All outputs of a station; ``supplies`` names those that something is supplied by."""
+
+    def __init__(
+        self,
+        switches: Mapping[str, Switch],
+        rules: Mapping[str, OutputRules],
+        supplies: Collection[str],
+        *,
+        clock: Clock,
+    ) -> None:
+        self._driven = {
+            name: _Driven(name, switch, rules[name], clock, supplies=name in supplies)
+            for name, switch in switches.items()
+        }
+
+    async def run(self) -> None:
+        """Keep every output where it is wanted, until cancelled."""
+        async with asyncio.TaskGroup() as group:
+            for driven in self._driven.values():
+                group.create_task(driven.run())
+
+    def forbid(self, names: Collection[str]) -> None:
+        """Take note of which outputs are to be off, as the present stage has it; others may be on.
+
+        Raises KeyError for one that there is not.
+        """
+        forbidden = {self._driven[name] for name in names}
+        for driven in self._driven.values():
+            driven.forbid(forbidden=driven in forbidden)
+
+    @contextlib.asynccontextmanager
+    async def powered(self, name: str) -> AsyncIterator[Reason]:
+        """Have an output on within the block.
+
+        Yields OK once it is on and its warm-up has passed; SHED where it is forbidden; NO_SUPPLY
+        where it cannot be switched on. To be used while `run` runs. Raises KeyError for an output
+        that there is not.
+        """
+        driven = self._driven[name]
+        if driven.forbidden:
+            yield Reason.SHED
+            return
+        with driven.needed():
+            yield await driven.usable()
+
+    @property
+    def names(self) -> list[str]:
+        """The outputs, in the order of the station file."""
+        return list(self._driven)
+
+    def is_on(self, name: str) -> bool:
+        """Tell whether an output is known to be on."""
+        state = self._driven[name].state
+        return state.on and state.known
+
+    def warm_up(self, name: str) -> float:
+        """Return the warm-up of an output, in seconds."""
+        return self._driven[name].state.rules.warm_up
+
+    def conditions(self) -> list[Condition]:
+        """Say how the outputs are: all of them in one, and each that fails in one of its own."""
+        troubles = [one.trouble() for one in self._driven.values()]
+        return [self._summary(), *(trouble for trouble in troubles if trouble)]
+
+    async def rest(self) -> dict[str, Reason]:
+        """Bring every output to its safe state, least times or not, and let go of all.
+
+        To be called last, when `run` has been cancelled. Takes some real seconds at the most;
+        returns for each output OK, or why it may be in another state.
+        """
+        reasons = dict.fromkeys(self._driven, Reason.NO_REPLY)
+
+        async def rest_one(name: str, driven: _Driven) -> None:
+            reasons[name] = await driven.rest()
+
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(_REST_WITHIN):
+                await asyncio.gather(*(rest_one(*item) for item in self._driven.items()))
+        for name, reason in reasons.items():
+            if reason is not Reason.OK:
+                _warn("output may not be in its safe state", name, reason)
+        for driven in self._driven.values():
+            await driven.switch.close()
+        return reasons
+
+    def _summary(self) -> Condition:
+        known = {name: one for name, one in self._driven.items() if one.state.known}
+        groups = {
+            "on": [name for name, one in known.items() if one.state.on],
+            "off": [n for n, one in known.items() if not one.state.on and not one.forbidden],
+            "off to spare the battery": [
+                name for name, one in known.items() if not one.state.on and one.forbidden
+            ],
+            "not known": [name for name in self._driven if name not in known],
+        }
+        found = "; ".join(
+            f"{words}: {', '.join(names)}" for words, names in groups.items() if names
+        )
+        return Condition("outputs", Category.NORMAL, found)
+
+
+class _Driven:
+    """One output with its switch, those who need it, and its task."""
+
+    def __init__(
+        self, name: str, switch: Switch, rules: OutputRules, clock: Clock, *, supplies: bool
+    ) -> None:
+        self.switch = switch
+        self.state = Output(rules, clock.monotonic())
+        self._name = name
+        self._clock = clock
+        self._supplies = supplies
+        self._needed_by = 0
+        self._leave_by: float | None = None  # None: not forbidden
+        self._resting = False
+        self._woken = asyncio.Event()  # there is something new to do
+        self._news = asyncio.Event()  # something was done; a new event every time
+
+    @property
+    def forbidden(self) -> bool:
+        """Whether it is to be off."""
+        return self._leave_by is not None
+
+    def forbid(self, *, forbidden: bool) -> None:
+        """See `Outputs`."""
+        if forbidden == self.forbidden:
+            return
+        self._leave_by = self._clock.monotonic() + _TIME_TO_LEAVE if forbidden else None
+        self._woken.set()
+        self._tell()
+
+    @contextlib.contextmanager
+    def needed(self) -> Iterator[None]:
+        """Have it wanted on within the block."""
+        self._needed_by += 1
+        self._woken.set()
+        try:
+            yield
+        finally:
+            self._needed_by -= 1
+            self._woken.set()
+
+    async def usable(self) -> Reason:
+        """Wait until what hangs on it can be used, or is not going to be; see `Outputs.powered`."""
+        while not self.forbidden:
+            if self.state.reason is not Reason.OK:
+                return Reason.NO_SUPPLY
+            now, news = self._clock.monotonic(), self._news
+            if now >= self.state.warm_at:
+                return Reason.OK
+            await wait_for_event(news, self._clock, _bounded(self.state.warm_at - now))
+        return Reason.SHED
+
+    async def run(self) -> None:
+        """Bring it to where it is wanted, for ever."""
+        while True:
+            self._woken.clear()
+            now = self._clock.monotonic()
+            self.state.wanted = self._wanted(now)
+            on = self.state.due(now)
+            if on is not None:
+                await self._bring_to(on)
+                self._tell()
+                continue
+            until = self.state.next_due(now)
+            if self._leave_by is not None and self._leave_by > now:
+                until = min(until, self._leave_by)
+            await wait_for_event(self._woken, self._clock, _bounded(until - now))
+
+    async def rest(self) -> Reason:
+        """Bring it to its safe state at once."""
+        self._resting = True
+        on = self.state.wanted = self.state.rules.at_rest
+        await self._switch_to(on)
+        return self.state.reason
+
+    def trouble(self) -> Condition | None:
+        """Say what is the matter with it, if anything is."""
+        state = self.state
+        if state.reason is Reason.OK:
+            return None
+        doing = f"tries again every {duration(state.rules.retry_limit)} at least"
+        if self._supplies:
+            doing += "; what it supplies is not used until then"
+        meant = "on" if state.wanted else "off"
+        found = f"cannot be brought to be {meant}: {state.reason.text}"
+        return Condition(f"output {self._name}", state.reason.category, found, doing)
+
+    def _wanted(self, now: float) -> bool:
+        if self._resting:
+            return self.state.rules.at_rest
+        if self._leave_by is not None:
+            return self._needed_by > 0 and now < self._leave_by
+        return self._needed_by > 0 or not self._supplies
+
+    async def _bring_to(self, on: bool) -> None:
+        """Write what is due; a refresh only where it is still as it was told."""
+        refreshes = self.state.known and on == self.state.on
+        if not refreshes:
+            await self._switch_to(on)
+            return
+        self._note(self.state.found(self._clock.monotonic(), await self.switch.get()))
+        if self.state.known:
+            reason = await self.switch.set(on)
+            self._note(self.state.wrote(self._clock.monotonic(), on, reason))
+
+    async def _switch_to(self, on: bool) -> None:
+        reason = await self.switch.set(on)
+        self._note(self.state.wrote(self._clock.monotonic(), on, reason))
+        if reason is Reason.OK:
+            found = await self._look_for(on)
+            self._note(self.state.found(self._clock.monotonic(), found))
+
+    async def _look_for(self, on: bool) -> bool | Reason | None:
+        """Return how the output is found, with some time for its contacts to move."""
+        found = await self.switch.get()
+        if found is (not on):
+            await asyncio.sleep(_CONTACTS_SETTLE)
+            found = await self.switch.get()
+        return found
+
+    def _note(self, changed: bool) -> None:
+        if not changed:
+            return
+        if self.state.reason is Reason.OK:
+            structlog.get_logger().info("output works again", output=self._name)
+        else:
+            _warn("output fails", self._name, self.state.reason)
+
+    def _tell(self) -> None:
+        self._news.set()
+        self._news = asyncio.Event()
+
+
+def _bounded(seconds: float) -> float:
+    return min(max(seconds, _SHORTEST_SLEEP), _LONGEST_SLEEP)
+
+
+def _warn(event: str, output: str, reason: Reason) -> None:
+    structlog.get_logger().warning(event, output=output, reason=reason.slug, why=reason.text)
