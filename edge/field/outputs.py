@@ -157,6 +157,7 @@ class _Driven:
         self._needed_by = 0
         self._leave_by: float | None = None  # None: not forbidden
         self._resting = False
+        self._going_off = False  # being switched off just now, whoever may need it since
         self._woken = asyncio.Event()  # there is something new to do
         self._news = asyncio.Event()  # something was done; a new event every time
 
@@ -190,6 +191,9 @@ class _Driven:
             if self.state.reason is not Reason.OK:
                 return Reason.NO_SUPPLY
             now, news = self._clock.monotonic(), self._news
+            if self._going_off:
+                await news.wait()
+                continue
             if now >= self.state.warm_at:
                 return Reason.OK
             await wait_for_event(news, self._clock, _bounded(self.state.warm_at - now))
@@ -249,8 +253,12 @@ class _Driven:
             self._note(self.state.wrote(self._clock.monotonic(), on, reason))
 
     async def _switch_to(self, on: bool) -> None:
-        reason = await self.switch.set(on)
-        self._note(self.state.wrote(self._clock.monotonic(), on, reason))
+        self._going_off = not on
+        try:
+            reason = await self.switch.set(on)
+            self._note(self.state.wrote(self._clock.monotonic(), on, reason))
+        finally:
+            self._going_off = False
         if reason is Reason.OK:
             found = await self._look_for(on)
             self._note(self.state.found(self._clock.monotonic(), found))
