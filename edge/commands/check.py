@@ -9,8 +9,8 @@ from pathlib import Path
 import click
 
 from edge.commands.common import BAD_INPUT, load_or_exit, refuse, table
+from edge.energy.keeper import in_words
 from edge.energy.stages import transitions
-from edge.energy.wording import shed_in_words
 from edge.measure.loop_budget import budget
 from edge.station.circuit import Circuit
 from edge.station.energy import EnergySection
@@ -83,7 +83,7 @@ def _stages(station_file: Path, station: Station) -> str:
     heads = ("STAGE", "BATTERY'S VOLTAGE", "DWELL", "WHAT IS DONE")
     dwells = [energy.stages[0].dwell, *(one.dwell for one in energy.stages)]
     sheds = [
-        (stage.name, str(dwell), shed_in_words(stage.effects))
+        (stage.name, str(dwell), in_words(stage.effects))
         for stage, dwell in zip(rules.ladder, dwells, strict=True)
     ]
     return "\n\n".join(

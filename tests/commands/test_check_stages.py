@@ -4,8 +4,8 @@ import pytest
 from click.testing import CliRunner
 
 from edge.cli import main
+from edge.energy.keeper import in_words
 from edge.energy.stages import Effects
-from edge.energy.wording import shed_in_words
 from edge.station.loader import load
 from tests.stations import CONFIG, TANK, WELL
 
@@ -79,8 +79,8 @@ def test_the_whole_table_of_a_station(station):
     assert [" ".join(line.split()) for line in sheds.splitlines()] == [
         "STAGE DWELL WHAT IT SHEDS",
         "normal 20 min nothing is shed",
-        "lean 20 min sampled 5 times less often; published 2 times less often",
-        "sparse 15 min sampled 5 times less often; published at 18:30 only; not polled: rs485",
+        "lean 20 min sampling 5 times less often, publishing 2 times less often",
+        "sparse 15 min sampling 5 times less often, publishing at 18:30 only, not polled: rs485",
     ]
     assert remarks.splitlines() == [
         "The voltage is the median of battery over 5 min, and over three samples at least.",
@@ -92,7 +92,7 @@ def test_a_station_that_halts_and_compensates():
     output = livezero("check", SHEDDING, "--stages").output
     energy = load(SHEDDING).energy
     millivolts = energy.compensation.value * 6 * 1000  # six cells
-    assert "the computer is halted" in output
+    assert "the computer halted" in output
     assert "halt again" in output
     assert "one dwell to show a higher voltage" in output
     change = f"is above that, all of them change by {millivolts:+.3g} mV."
@@ -133,13 +133,13 @@ def test_one_manner_at_a_time(station):
     [
         (Effects(), "nothing is shed"),
         (Effects(off=frozenset({"modem"})), "off: modem"),
-        (Effects(off=frozenset({"b", "c", "a"})), "off: a, b and c"),
+        (Effects(off=frozenset({"b", "c", "a"})), "off: a, b, c"),
         (
             Effects(stretch_publishing=6, publish_at=(5, 720)),
-            "published at 00:05 and 12:00 only",
+            "publishing at 00:05, 12:00 only",
         ),
-        (Effects(halt=True), "the computer is halted"),
+        (Effects(halt=True), "the computer halted"),
     ],
 )
-def test_what_is_shed_in_words(effects, words):
-    assert shed_in_words(effects) == words
+def test_what_is_in_words(effects, words):
+    assert in_words(effects) == words
