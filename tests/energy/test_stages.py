@@ -235,6 +235,11 @@ class TestSags:
         fed(machine, 12.8, 0, HOUR)
         assert fed(machine, 12.0, HOUR + 11 * MINUTE, HOUR + 13 * MINUTE) == ["lean"]
 
+    def test_a_silence_is_longer_than_the_time_after_which_the_voltage_is_lost(self):
+        # Once an hour, with an hour to be lost after: what a plan goes by.
+        assert fed(Shedding(RULES, 0.0), 12.0, HOUR, 3 * HOUR, every=HOUR) == ["lean"]
+        assert fed(Shedding(RULES, 0.0), 12.0, HOUR, 9 * HOUR, every=HOUR + 1) == []
+
     def test_three_samples_are_kept_however_seldom_they_come(self):
         machine = Shedding(RULES, 0.0)
         assert fed(machine, 12.3, 0, 2 * HOUR, every=50 * MINUTE) == []
@@ -273,7 +278,7 @@ class TestTemperature:
         fed(machine, 12.9, 0, 5 * MINUTE, celsius=5.0)
         fed(machine, 12.9, 6 * MINUTE, 64 * MINUTE, celsius=nothing)
         assert machine.voltage == pytest.approx(12.9 - 0.48)
-        fed(machine, 12.9, 65 * MINUTE, 75 * MINUTE, celsius=nothing)
+        fed(machine, 12.9, 65 * MINUTE, 67 * MINUTE, celsius=nothing)
         assert machine.voltage == pytest.approx(12.9)
 
     def test_it_is_taken_while_the_voltage_is_not_known(self):
@@ -353,6 +358,16 @@ class TestRestart:
         volts = FULL if stage != NORMAL else 11.0
         assert fed(after, volts, 7.0, 7.0 + dwell - 1, every=30) == []
         assert len(fed(after, volts, 7.0 + dwell, 7.0 + dwell)) == 1
+
+    def test_all_is_counted_from_then_however_old_the_machine_is(self):
+        machine = Shedding(RULES, 0.0)
+        machine.restore(machine_in("sparse").state(), 2 * HOUR)
+        assert fed(machine, None, 2 * HOUR, 3 * HOUR - 1) == []
+        assert fed(machine, None, 3 * HOUR, 3 * HOUR) == ["lean"]
+        machine = Shedding(RULES, 0.0)
+        machine.restore(machine_in("sparse").state(), 2 * HOUR)
+        assert fed(machine, FULL, 2 * HOUR, 2.5 * HOUR - 1) == []
+        assert fed(machine, FULL, 2.5 * HOUR, 2.5 * HOUR) == ["lean"]
 
     def test_a_voltage_of_the_earlier_run_is_not_remembered(self):
         before = machine_in("lean")
