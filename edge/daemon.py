@@ -1,6 +1,8 @@
 """The daemon: puts the rooms together and keeps them going until told to stop.
 
     bus tasks ──samples──► measuring room ──readings──► journal writer ──► publisher ──► broker
+        ▲                        │ battery                                     ▲
+        └── outputs ◄───── load shedding, by stages ───────────────────────────┘
 
 Each arrow is a plain call or an event inside one asyncio loop; only the journal's commits run in a
 thread of their own. On the way out the tasks end in the order of the arrows, so that every sample
@@ -23,7 +25,10 @@ import structlog
 
 from edge import __version__
 from edge.clock import Clock, iso_utc
-from edge.field.assembly import make_bus_tasks
+from edge.energy.keeper import STATE as ENERGY
+from edge.energy.keeper import Kept
+from edge.field.assembly import make_field
+from edge.field.switches import GpioFactory
 from edge.health import Condition
 from edge.host.notify import Notifier
 from edge.host.station_clock import AlwaysSynchronised, HostTime, StationClock
@@ -32,7 +37,8 @@ from edge.host.supervise import Watched, supervise
 from edge.journal.journal import Journal
 from edge.journal.retention import Retention
 from edge.journal.writer import JournalWriter
-from edge.measure.room import Room, StrangeStateError
+from edge.load_shedding import LoadShedding
+from edge.measure.room import Room, Round, StrangeStateError
 from edge.measure.values import State
 from edge.readings import Reading, Sample, Stamp
 from edge.station.model import Station
@@ -46,6 +52,9 @@ _BUSES_STOP_WITHIN = 10.0
 
 # How often to look whether the computer's clock can be trusted, or was set, in seconds.
 _LOOK_AT_CLOCK_EVERY = 10.0
+
+# How often to look whether the battery is still read, in seconds.
+_LOOK_AT_BATTERY_EVERY = 60.0
 
 # Under this name the journal keeps, among the channels' states, the true offset of a boot. It is no
 # name that a channel can have.
@@ -65,10 +74,12 @@ class Daemon:
         environ: Mapping[str, str],
         rng: Random,
         host_time: HostTime | None = None,
+        gpio: GpioFactory | None = None,
     ) -> None:
         """``journal`` is open and will be closed; without a ``broker`` nothing is published.
 
-        ``host_time`` says how far ``clock`` can be trusted; by default it is right.
+        ``host_time`` says how far ``clock`` can be trusted; by default it is right. ``gpio`` makes
+        the switches of the computer's own outputs; by default real ones.
         """
         self.station = station
         states = journal.states()
@@ -87,21 +98,12 @@ class Daemon:
             round(keep.thin_to.value * 1000),
         )
         self.writer = JournalWriter(journal, rule, self.clock)
-        self.buses = make_bus_tasks(station, self.clock, self.take_round)
-        self.publisher = (
-            None
-            if broker is None
-            else Publisher(
-                station,
-                self.writer,
-                broker,
-                clock=self.clock,
-                rng=rng,
-                conditions=self._conditions_but_the_link,
-            )
-        )
-        if self.publisher:
-            self.writer.on_drop = self.publisher.dropped
+        field = make_field(station, self.clock, self.take_round, gpio=gpio)
+        self.buses, self.outputs = field.buses, field.outputs
+        self.publisher = self._make_publisher(broker, rng) if broker else None
+        self.shedding = self._make_shedding(states)
+        self.halted = False
+        """Whether the station stopped to have the computer halted, to spare the battery."""
         self.made = 0
         """Readings handed to the journal so far."""
         self.latest: dict[str, Reading] = {}
@@ -109,6 +111,7 @@ class Daemon:
         self._journal_path: Path = journal.path
         self._doubted: set[str] = set()
         self._watched = Watched(self.clock)
+        self._stop: asyncio.Event | None = None
         self._stopping = False
         self._started = self.clock.monotonic()
         self._notifier = Notifier(environ)
@@ -116,11 +119,44 @@ class Daemon:
         if strange:
             self._log.warning("channels whose past does not fit begin anew", channels=strange)
 
+    def _make_publisher(self, broker: BrokerSettings, rng: Random) -> Publisher:
+        supply = self.station.uplink and self.station.uplink.supply
+        outputs = self.outputs
+        publisher = Publisher(
+            self.station,
+            self.writer,
+            broker,
+            clock=self.clock,
+            rng=rng,
+            conditions=self._conditions_but_the_link,
+            supply=(lambda: outputs.powered(supply)) if outputs and supply else None,
+        )
+        self.writer.on_drop = publisher.dropped
+        return publisher
+
+    def _make_shedding(self, states: Mapping[str, State]) -> LoadShedding | None:
+        energy = self.station.energy
+        if not energy or not energy.stages:
+            return None
+        return LoadShedding(
+            self.station,
+            energy,
+            self.room,
+            buses=self.buses,
+            outputs=self.outputs,
+            publisher=self.publisher,
+            clock=self.clock,
+            state=states.get(ENERGY),
+        )
+
     async def run(self, stop: asyncio.Event) -> None:
-        """Run until ``stop`` is set, then leave clean.
+        """Run until ``stop`` is set, or the battery wants the computer halted; then leave clean.
+
+        In the latter case ``stop`` is set, and `halted`.
 
         Raises CrashLoopError (in an ExceptionGroup) when a task keeps crashing.
         """
+        self._stop = stop
         async with contextlib.AsyncExitStack() as stack:
             stack.push_async_callback(self.writer.close)
             await stack.enter_async_context(serve(self._journal_path, self.describe))
@@ -138,7 +174,10 @@ class Daemon:
 
     @contextlib.asynccontextmanager
     async def _running(self, group: asyncio.TaskGroup) -> AsyncIterator[None]:
-        """Keep buses and publisher running; on the way out, stop them in the river's order."""
+        """Keep all that does I/O running; on the way out, stop it in the river's order."""
+        beside = [
+            group.create_task(self._supervised(name, run)) for name, run in self._beside().items()
+        ]
         buses = [
             group.create_task(self._supervised(f"bus {name}", bus.run))
             for name, bus in self.buses.items()
@@ -155,11 +194,29 @@ class Daemon:
         if stuck:
             self._log.error("buses do not stop", tasks=len(stuck))
         # What has been added up since the last record would otherwise be a gap after the restart.
-        self.writer.submit([], self.room.states(), self.clock.stamp)
+        self.writer.submit([], self._states(), self.clock.stamp)
         await self.writer.flush()
         if self.publisher and publishing:
-            await self.publisher.stop()
+            await self.publisher.stop("halted to spare the battery" if self.halted else "stopped")
             publishing.cancel()
+        for task in beside:
+            task.cancel()
+        if self.outputs:
+            await self.outputs.rest()
+
+    def _beside(self) -> dict[str, Callable[[], Awaitable[None]]]:
+        """Return the tasks that outputs and load shedding need, by name."""
+        tasks: dict[str, Callable[[], Awaitable[None]]] = {}
+        if self.outputs:
+            tasks["outputs"] = self.outputs.run
+        if self.shedding:
+            tasks["energy"] = self._watch_battery
+        return tasks
+
+    def _states(self) -> dict[str, State]:
+        """Return all that must survive a restart, as on the way out."""
+        states = self.room.states()
+        return states | {ENERGY: self.shedding.keeper.state()} if self.shedding else states
 
     async def _supervised(self, name: str, run: Callable[[], Awaitable[None]]) -> None:
         await supervise(
@@ -170,11 +227,36 @@ class Daemon:
         """Turn the samples of a round into readings and hand those to the journal."""
         now_known = [(self.clock.restamped(sample), due) for sample, due in samples]
         made = self.room.take(now_known, timed=self.clock.trusted)
+        if self.shedding:
+            self._add(made, self.shedding.after_round(now_known))
+        self._submit(made)
+
+    def _submit(self, made: Round) -> None:
         for reading in made.readings:
             self._note(reading)
         self.made += len(made.readings)
         if made.readings:
             self.writer.submit(made.readings, made.states, self.clock.stamp)
+
+    # ------------------------------------------------------------------------------- the battery
+
+    async def _watch_battery(self) -> None:
+        assert self.shedding is not None  # noqa: S101 - there would be no such task
+        while True:
+            await self.clock.sleep(_LOOK_AT_BATTERY_EVERY)
+            made = Round()
+            self._add(made, self.shedding.look())
+            self._submit(made)
+
+    def _add(self, made: Round, kept: Kept) -> None:
+        """Put what a look at the battery led to beside the readings of its round."""
+        made.readings += kept.readings
+        if kept.state:
+            made.states[ENERGY] = kept.state
+        if self.shedding and self.shedding.halts and self._stop and not self.halted:
+            self._log.critical("the computer is to be halted, to spare the battery")
+            self.halted = True
+            self._stop.set()
 
     # ---------------------------------------------------------------------------------- the time
 
@@ -207,6 +289,8 @@ class Daemon:
             self.clock.condition(),
             self.writer.condition(),
             *(bus.condition() for bus in self.buses.values()),
+            *(self.outputs.conditions() if self.outputs else ()),
+            *([self.shedding.condition()] if self.shedding else ()),
             *self._watched.conditions(),
         ]
 

@@ -20,6 +20,7 @@ from edge.commands.common import (
     stop_on_signals,
 )
 from edge.daemon import Daemon
+from edge.host.halt import halt_computer
 from edge.host.logs import LogStyle, set_up_logs
 from edge.host.station_clock import KernelTime
 from edge.host.supervise import CrashLoopError
@@ -42,8 +43,10 @@ from edge.uplink.settings import SettingsError, broker_settings
 def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) -> None:
     """Run the station: poll, keep, publish, until SIGTERM or SIGINT.
 
-    Exit code 1: the journal is unusable, a part of the daemon kept crashing, or readings were lost;
-    2: the station file or the credentials are unusable, which trying again does not mend.
+    Where the last stage of load shedding says so, the daemon ends by itself and has the computer
+    halted. Exit code 1: the journal is unusable, a part of the daemon kept crashing, readings were
+    lost, or the computer could not be halted; 2: the station file or the credentials are unusable,
+    which trying again does not mend.
     """
     set_up_logs(log_style)
     station = load_or_exit(station_file)
@@ -70,6 +73,11 @@ def command(*, station_file: Path, journal: Path | None, log_style: LogStyle) ->
     except* CrashLoopError as crashes:
         structlog.get_logger().critical("gave up", why=str(crashes.exceptions[0]))
         sys.exit(FOUND_WANTING)
+    if daemon.halted and station.energy and station.energy.halt_command:
+        why = halt_computer(station.energy.halt_command)
+        if why:
+            structlog.get_logger().critical("the computer cannot be halted", why=why)
+            sys.exit(FOUND_WANTING)
     if daemon.writer.lost:
         sys.exit(FOUND_WANTING)
 
