@@ -1,0 +1,226 @@
+"""All of a plan: from a station file to everything that is found, ready to be written down."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from edge.energy.array import Array
+from edge.energy.capacity import Capacity
+from edge.energy.circuits import Circuit, Wiring, wire_circuit
+from edge.plan.advice import (
+    Change,
+    Sizes,
+    Sizing,
+    Stand,
+    array_by_method,
+    autonomy_days,
+    best_stands,
+    capacity_by_method,
+    changes,
+)
+from edge.plan.demand import StageDemand
+from edge.plan.needs import sections_of
+from edge.plan.study import Design, Sections, Study, design_of
+from edge.plan.sun import MONTHS, Place, Sky, by_month
+from edge.plan.typical_year import kilometres, read_year
+from edge.plan.weather import Weather, mean_year, random_years
+from edge.plan.year import OFF, Run, days_without_sun
+from edge.station.energy import BoxCircuit, Climate
+from edge.station.model import Station
+from edge.station.section import value_of
+
+_FAR_KM = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """A month's balance. Light in kWh/m² a day, Wh a day, hours and days a year, charge 0 to 1."""
+
+    name: str
+    light: float
+    panel_wh: float
+    load_wh: float
+    lowest: float
+    hours: tuple[float, ...]
+    """Hours a year in every stage, and at last those without power."""
+    lost: float
+    """Share of the hours halted or without power."""
+    days_without_data: float
+
+    @property
+    def ratio(self) -> float:
+        """What the panel can give, by what the loads take in the normal stage."""
+        return self.panel_wh / self.load_wh if self.load_wh else float("inf")
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Everything a plan has found."""
+
+    station: Station
+    sections: Sections
+    design: Design
+    study: Study
+    demands: Sequence[StageDemand]
+    months: Sequence[Month]
+    run: Run
+    autonomy_days: float
+    shedding_days: float
+    """The same while load is shed, until the station is halted or without power."""
+    for_year: Stand
+    for_worst_month: Stand
+    capacity: Capacity
+    array: Array | None
+    sizes: Sizes | None
+    changes: Sequence[Change]
+    """The first is the station as it is."""
+    circuits: dict[str, tuple[BoxCircuit, Wiring]]
+    notes: Sequence[str]
+    """Limits of what was reckoned, in sentences."""
+
+    @property
+    def worst_month(self) -> int:
+        """The month with the lowest ratio of what the panel can give to what the loads take."""
+        return min(range(12), key=lambda one: self.months[one].ratio)
+
+    @property
+    def lasts(self) -> bool:
+        """Whether the battery alone lasts as long as it should."""
+        return self.autonomy_days * 86400.0 >= self.sections.energy.goal.autonomy.value
+
+    @property
+    def survives(self) -> bool:
+        """Whether all is as the goal says."""
+        return self.lasts and self.run.loss_of_load <= self.sections.energy.goal.loss_of_load.value
+
+
+def make_plan(
+    station: Station, station_file: Path, *, years: int | None = None, seed: int = 1
+) -> Findings:
+    """Plan for a station. ``years`` of weather are those of the goal unless given.
+
+    Raises PlanError where the station file does not say enough, WeatherFileError where its file of
+    weather cannot be used.
+    """
+    sections = sections_of(station)
+    energy = sections.energy
+    climate = energy.climate or Climate()
+    place = Place(
+        station.station.latitude or 0.0,
+        station.station.longitude or 0.0,
+        value_of(station.station.elevation) or 0.0,
+    )
+    weather, mean = _weather(climate, place, station_file, years or energy.goal.years, seed)
+    study = Study(sections, weather, mean)
+    design = design_of(station, sections)
+    went = study.run(design)
+    demands = study.demands(design)
+    stands = best_stands(study)
+    months = _months(study, design, went, demands)
+    worst_light = min(month.light for month in months)
+    return Findings(
+        station=station,
+        sections=sections,
+        design=design,
+        study=study,
+        demands=demands,
+        months=months,
+        run=went,
+        autonomy_days=autonomy_days(study, design),
+        shedding_days=days_without_sun(study.box(design), study.coldest),
+        for_year=stands[0],
+        for_worst_month=stands[1],
+        capacity=capacity_by_method(study, design),
+        array=array_by_method(study, design, worst_light),
+        sizes=Sizing(study, design, went).smallest(),
+        changes=changes(study, design, went, stands[1]),
+        circuits=_circuits(study),
+        notes=list(_notes(study, design, place, station)),
+    )
+
+
+def _weather(
+    climate: Climate, place: Place, station_file: Path, years: int, seed: int
+) -> tuple[Weather, Weather]:
+    """Return the weather to live through, and the mean one."""
+    if climate.typical_year is not None:
+        typical = read_year(station_file.parent / climate.typical_year)
+        return typical, typical
+    sky = Sky(place)
+    clearness = climate.clearness or []
+    celsius = [one.value for one in climate.temperature or []]
+    return random_years(sky, clearness, celsius, years, seed), mean_year(sky, clearness, celsius)
+
+
+def _months(study: Study, design: Design, went: Run, demands: Sequence[StageDemand]) -> list[Month]:
+    light = by_month(study.mean.sky, study.light(design.plane, mean=True))
+    panel = study.panel_wh(design)
+    places = [*range(len(demands)), OFF]
+    return [
+        Month(
+            name=name,
+            light=light[one] * 0.024,
+            panel_wh=panel[one],
+            load_wh=demands[0].wh_per_day,
+            lowest=went.lowest_of(one),
+            hours=tuple(went.hours_of(place, one) for place in places),
+            lost=went.lost_of(one),
+            days_without_data=went.days_without_data_of(one),
+        )
+        for one, name in enumerate(MONTHS)
+    ]
+
+
+def _circuits(study: Study) -> dict[str, tuple[BoxCircuit, Wiring]]:
+    found = {}
+    for name, section in study.sections.energy.circuits.items():
+        circuit = Circuit(
+            section.current.value,
+            section.length.value,
+            study.nominal_v,
+            value_of(section.surge),
+            section.most_drop.value,
+            section.gauge,
+            value_of(section.fuse),
+        )
+        found[name] = (section, wire_circuit(circuit))
+    return found
+
+
+def _notes(study: Study, design: Design, place: Place, station: Station) -> list[str]:
+    notes = []
+    if place.is_polar:
+        notes.append(
+            "The station is beyond the polar circle: there are days without any sun, and nothing a"
+            " panel can do about them. Only a battery for all of them, or another source, helps."
+        )
+    if station.station.longitude is None and study.weather is not study.mean:
+        notes.append("No longitude is given; for the light of a day it does not matter.")
+    apart = kilometres(place, study.weather.sky.place)
+    if apart > _FAR_KM:
+        notes.append(
+            f"The file of weather is from a place {apart:.0f} km from the station: its sun and its"
+            " weather are taken as they are."
+        )
+    if study.weather.years < 3:
+        notes.append(
+            "With less than some ten years of weather the rare dull spell may be missing, and with"
+            " it the worst that will happen."
+        )
+    battery = study.battery(design)
+    coldest = float(np.min(study.weather.celsius))
+    if any(stage.effects.halt for stage in study.box(design).rules.stages):
+        notes.append(
+            "A halted computer is taken to start again once the battery has recovered: something in"
+            " the box must see to that, such as a controller that switches its supply."
+        )
+    if battery.may_freeze(1 - study.sections.battery.depth_limit.value, coldest):
+        notes.append(
+            f"At {coldest:.0f} °C, as in the coldest hour here, a battery discharged to its limit"
+            " freezes, which destroys it. Keep it fuller, or warmer: in the ground, insulated."
+        )
+    return notes

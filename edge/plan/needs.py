@@ -1,0 +1,70 @@
+"""What a station file must say before it can be planned for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from edge.plan.study import Sections
+from edge.plan.sun import NEAREST_TO_POLE
+from edge.station.energy import EnergySection
+from edge.station.model import Station
+
+
+class PlanError(Exception):
+    """A station cannot be planned for; ``faults`` hold every reason as "key: found, expected"."""
+
+    def __init__(self, faults: list[str]) -> None:
+        super().__init__("\n".join(faults))
+        self.faults = faults
+
+
+def sections_of(station: Station) -> Sections:
+    """Return what the plan needs; raises PlanError with everything that is missing, by key."""
+    faults = list(_missing(station))
+    energy = station.energy
+    # The second half is said by the first; it is there for the type checker.
+    if faults or energy is None:
+        raise PlanError(faults)
+    battery, panel, controller = energy.battery, energy.panel, energy.controller
+    if battery is None or panel is None or controller is None:
+        raise PlanError(faults)
+    return Sections(energy, battery, panel, controller)
+
+
+def _missing(station: Station) -> Iterator[str]:
+    latitude = station.station.latitude
+    if latitude is None:
+        yield 'station.latitude: found none, expected degrees, north positive, such as "39.7"'
+    elif abs(latitude) > NEAREST_TO_POLE:
+        yield (
+            f"station.latitude: found {latitude:g}, expected {NEAREST_TO_POLE:g} at most, north or"
+            " south: at a pole no azimuth means anything"
+        )
+    energy = station.energy or EnergySection.model_construct()
+    if energy.battery is None:
+        yield 'energy.battery: found none, expected at least its capacity, such as "70 Ah"'
+    if energy.panel is None:
+        yield "energy.panel: found none, expected at least its power and tilt"
+    elif energy.panel.power.value <= 0:
+        yield 'energy.panel.power: found "0 W", expected more'
+    if energy.controller is None:
+        yield 'energy.controller: found none, expected at least its kind: "pwm" or "mppt"'
+    if not energy.loads:
+        yield "energy.loads: found none, expected what draws on the battery, each with its power"
+    yield from _missing_climate(energy)
+
+
+def _missing_climate(energy: EnergySection) -> Iterator[str]:
+    climate = energy.climate
+    if climate is None:
+        yield (
+            "energy.climate: found none, expected clearness and temperature of twelve months, or"
+            " typical_year"
+        )
+        return
+    if climate.typical_year is not None:
+        return
+    if climate.clearness is None:
+        yield "energy.climate.clearness: found none, expected twelve of them, or typical_year"
+    if climate.temperature is None:
+        yield "energy.climate.temperature: found none, expected twelve of them, or typical_year"
