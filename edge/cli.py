@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from importlib import import_module
+from importlib.util import find_spec
+from types import ModuleType
 
 import click
 
@@ -23,16 +27,25 @@ class _Commands(click.Group):
     def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        if cmd_name == "run":
-            _keep_rich_out()
-        command: click.Command = import_module(f"edge.commands.{cmd_name}").command
+        with _light_imports() if cmd_name == "run" else nullcontext():
+            command: click.Command = import_module(f"edge.commands.{cmd_name}").command
         return command
 
 
-def _keep_rich_out() -> None:
-    # structlog imports rich, wherever it is installed, to draw tracebacks on a terminal: 5 MiB that
-    # a daemon would carry for years. An entry of None makes the import fail, which structlog bears.
+@contextmanager
+def _light_imports() -> Iterator[None]:
+    """Keep out of the daemon what libraries import without need; it would carry it for years."""
+    # structlog imports rich, wherever it is installed, to draw tracebacks on a terminal: 5 MiB. An
+    # entry of None makes the import fail, which structlog bears.
     sys.modules.setdefault("rich", None)  # type: ignore[arg-type]
+    # paho imports urllib.request, and with it http and email, to look for proxies: 1 MiB. It only
+    # does look where PySocks is installed.
+    nothing = ModuleType("urllib.request")
+    if find_spec("socks") is None:
+        sys.modules.setdefault("urllib.request", nothing)
+    yield
+    if sys.modules.get("urllib.request") is nothing:
+        del sys.modules["urllib.request"]
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
