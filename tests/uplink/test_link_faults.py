@@ -620,14 +620,13 @@ async def test_a_topic_left_out_is_tried_again_and_then_told_as_ever() -> None:
         return None if forbidden and publication.topic == STATUS else YES
 
     broker = PickyBroker(answer)
-    clock = ManualClock(START_MS)
+    store, clock = MemoryStore(newest=10), ManualClock(START_MS)
     async with scripted_broker(broker.talk) as settings:
-        publisher = make_publisher(
-            MemoryStore(newest=10), int(settings.port), clock=clock, protocol="3.1.1"
-        )
+        publisher = make_publisher(store, int(settings.port), clock=clock, protocol="3.1.1")
         async with running(publisher):
             await pass_time_until(clock, lambda: broker.connections == 5)
-            await until(clock, lambda: publisher.state.connected and clock.sleepers)
+            await store.until(lambda: len(store.sent) == 10)
+            await until(clock, lambda: clock.sleepers)
             forbidden = False
             assert [one.topic for one in broker.taken] == [READINGS]
             await clock.advance(FIVE_MINUTES)
