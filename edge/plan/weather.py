@@ -14,8 +14,8 @@ its own:
   Bendt, Collares-Pereira and Rabl found (Solar Energy 27, 1981, pages 1 to 5): exponential between
   a least and a greatest clearness. The greatest as in Duffie and Beckman, Solar Engineering of
   Thermal Processes, section 2.9 (from memory). The exponent is solved for, so that the mean is
-  exact. Days spread by a quarter to a half more than in those three years, which are made of typical
-  months: the plan errs on the safe side.
+  exact. Days spread by a quarter to a half more than in those three years, which are made of
+  typical months: the plan errs on the safe side.
 
 Within the day light follows Collares-Pereira and Rabl (Solar Energy 22, 1979, pages 155 to 164),
 made to add up to the day's sum exactly. What of it is scattered is by Erbs, Klein and Duffie (Solar

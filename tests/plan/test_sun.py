@@ -6,13 +6,12 @@ import pvlib
 import pytest
 
 from edge.plan.sun import Light, Place, Plane, Sky, by_month, sun_at
-from edge.plan.typical_year import read_year
-from tests.plan.weather_files import MEASURED, read_directly
+from tests.plan.weather_files import MEASURED, measured_year, read_directly
 
 
 def test_the_worked_example_of_the_solar_position_algorithm():
-    # Reda and Andreas, Solar Position Algorithm for Solar Radiation Applications, NREL/TP-560-34302,
-    # table A5.1: topocentric zenith 50.11162 deg, azimuth 194.34024 deg.
+    # Reda and Andreas, Solar Position Algorithm for Solar Radiation Applications,
+    # NREL/TP-560-34302, table A5.1: topocentric zenith 50.11162 deg, azimuth 194.34024 deg.
     at = pd.DatetimeIndex(["2003-10-17 12:30:30-07:00"])
     place = Place(39.742476, -105.1786, 1830.14)
     position = sun_at(at, place, pascals=82000, celsius=11).iloc[0]
@@ -39,13 +38,13 @@ def test_light_in_a_plane_of_measured_years(name, plane):
         model="haydavies",
     )["poa_global"]
     expected = pd.Series(np.nan_to_num(fallen), index=times).groupby(times.month).mean()
-    weather = read_year(MEASURED[name])
+    weather = measured_year(name)
     found = by_month(weather.sky, weather.sky.in_plane(weather.light, plane, 0.2))
     assert found == pytest.approx(expected.tolist(), rel=0.005)
 
 
 def test_a_level_plane_gets_what_falls_on_level_ground():
-    weather = read_year(next(iter(MEASURED.values())))
+    weather = measured_year("723170TYA")
     level = weather.sky.in_plane(weather.light, Plane(0, 180), 0.2)
     # Hours at the horizon are left to the models: they are few watts.
     assert level.sum() == pytest.approx(weather.light.level.sum(), rel=0.01)

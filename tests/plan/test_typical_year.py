@@ -5,13 +5,13 @@ import pytest
 
 from edge.plan.sun import Place, by_month
 from edge.plan.typical_year import WeatherFileError, kilometres, read_year
-from tests.plan.weather_files import MEASURED, read_directly, write_epw, write_pvgis
+from tests.plan.weather_files import MEASURED, measured_year, read_directly, write_epw, write_pvgis
 
 
 @pytest.mark.parametrize("name", MEASURED)
 def test_the_years_that_pvlib_carries(name):
-    table, location, times = read_directly(name)
-    weather = read_year(MEASURED[name])
+    table, location, _ = read_directly(name)
+    weather = measured_year(name)
     assert weather.years == 1
     assert weather.sky.place.latitude == location.latitude
     assert weather.light.level.tolist() == table["ghi"].tolist()
@@ -27,7 +27,7 @@ def test_the_years_that_pvlib_carries(name):
 
 
 def test_an_epw_and_a_pvgis_file_of_the_same_year(tmp_path):
-    original = read_year(MEASURED["723170TYA"])
+    original = measured_year("723170TYA")
     epw = read_year(write_epw(tmp_path / "year.epw"))
     pvgis = read_year(write_pvgis(tmp_path / "year.csv"))
     for other in (epw, pvgis):

@@ -7,9 +7,8 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from edge.plan.sun import Place, Plane, Sky, by_month
-from edge.plan.typical_year import read_year
 from edge.plan.weather import clearness_at, mean_year, random_days, random_years
-from tests.plan.weather_files import MEASURED
+from tests.plan.weather_files import MEASURED, measured_year
 
 FLAT = [0.5] * 12
 MILD = [10.0] * 12
@@ -40,7 +39,7 @@ def persistence(days, month):
 
 @pytest.mark.parametrize("name", MEASURED)
 def test_the_clearness_of_a_measured_year_gives_back_its_light(name):
-    measured = read_year(MEASURED[name])
+    measured = measured_year(name)
     months, _ = clearness_of(measured)
     mean = mean_year(measured.sky, months, by_month(measured.sky, measured.celsius))
     assert by_month(mean.sky, mean.light.level) == pytest.approx(
@@ -54,7 +53,7 @@ def test_the_clearness_of_a_measured_year_gives_back_its_light(name):
 @pytest.mark.parametrize("name", MEASURED)
 @pytest.mark.parametrize("kind", ["mean", "random"])
 def test_light_in_a_tilted_plane_is_that_of_the_measured_year(name, kind):
-    measured = read_year(MEASURED[name])
+    measured = measured_year(name)
     months, celsius = clearness_of(measured)[0], by_month(measured.sky, measured.celsius)
     made = (
         mean_year(measured.sky, months, celsius)
@@ -74,8 +73,8 @@ def test_light_in_a_tilted_plane_is_that_of_the_measured_year(name, kind):
 
 def test_days_wander_as_measured_days_do():
     found, made = [], []
-    for name, file in MEASURED.items():
-        measured = read_year(file)
+    for name in MEASURED:
+        measured = measured_year(name)
         months, days = clearness_of(measured)
         month = measured.sky.month[::24]
         random = random_days(months, month, 20, seed=2)

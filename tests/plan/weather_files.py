@@ -1,10 +1,13 @@
 """Files of typical years: those that pvlib carries, and others written from them."""
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pvlib
+
+from edge.plan.typical_year import read_year
 
 _DATA = Path(pvlib.__file__).parent / "data"
 
@@ -16,6 +19,13 @@ MEASURED = {
 }
 
 
+@cache
+def measured_year(name):
+    """Return the weather of a file."""
+    return read_year(MEASURED[name])
+
+
+@cache
 def read_directly(name):
     """Return a file's table, its place, and the middle of its hours, by pvlib alone."""
     if name == "12839":
