@@ -9,13 +9,14 @@ from dataclasses import dataclass, replace
 from typing import cast
 
 from edge.clock import Clock
-from edge.field.bus import BusTask, DeviceRules, Point, Sink
+from edge.field.bus import BusTask
 from edge.field.driver import Driver, Instant
 from edge.field.gpio import GpioSwitch
 from edge.field.line import LineDriver
 from edge.field.modbus import ModbusDriver
 from edge.field.output import OutputRules
 from edge.field.outputs import Outputs
+from edge.field.points import DeviceRules, Point, Sink
 from edge.field.switches import CoilSwitch, GpioFactory, Switch
 from edge.readings import Sample
 from edge.station.model import (

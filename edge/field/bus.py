@@ -31,23 +31,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractAsyncContextManager
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
 
 import structlog
 
 from edge.clock import Clock, wait_for_event
 from edge.field.bus_health import DeviceFault, condition_of_bus
 from edge.field.driver import Driver, Instant
+from edge.field.points import DeviceRules, Point, PollCounts, Sink, Supplies
 from edge.field.schedule import Patience, fell_due, first_slot_after
 from edge.health import Condition
 from edge.readings import Sample
 from edge.status import Category, Quality, Reason, worst
-
-Sink = Callable[[Sequence[tuple[Sample, bool]]], None]
-"""Takes the samples of one round, each with whether its channel's record interval fell due."""
 
 # However long the slot is, look at the clock this often: it may have been set back.
 _LONGEST_SLEEP = 60.0
@@ -58,53 +54,6 @@ _REOPEN_LIMIT = 30.0
 # A round that takes this many times as long as it may, plus so many real seconds, is a defect.
 _FAR_TOO_LONG = 10
 _AT_LEAST = 60.0
-
-
-class Supplies(Protocol):
-    """What a bus knows of the station's outputs; see `edge.field.outputs.Outputs`."""
-
-    def powered(self, name: str) -> AbstractAsyncContextManager[Reason]:
-        """Have a supply on within the block, warm-up and all; yields OK, or why it is not on."""
-        ...
-
-    def warm_up(self, name: str) -> float:
-        """Return the warm-up of a supply, in seconds."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """A channel as its bus sees it: on which device, and how often (milliseconds).
-
-    ``supply`` is the output its sensor hangs on, if any. A ``steady`` channel keeps its sampling
-    interval when load is shed.
-    """
-
-    device: str
-    sample_ms: int
-    record_ms: int
-    supply: str | None = None
-    steady: bool = False
-
-    def sample_every(self, stretch: int) -> int:
-        """Return the sampling interval in milliseconds, with so much load shed."""
-        return self.sample_ms * (1 if self.steady else stretch)
-
-    def record_every(self, stretch: int) -> int:
-        """Return the record interval in milliseconds, with so much load shed."""
-        return self.record_ms * stretch
-
-
-@dataclass(frozen=True, slots=True)
-class DeviceRules:
-    """How a device is treated: how often it is asked in one poll, and the longest pause in s.
-
-    ``poll_within`` is how long a poll of it takes at the worst, in real seconds.
-    """
-
-    tries: int
-    back_off_limit: float
-    poll_within: float = 60.0
 
 
 @dataclass(slots=True)
@@ -121,18 +70,6 @@ class _Series:
     supply: str | None
     points: Mapping[str, Point]
     woken: asyncio.Event = field(default_factory=asyncio.Event)
-
-
-@dataclass(slots=True)
-class PollCounts:
-    """What a bus has done so far."""
-
-    rounds: int = 0
-    slots_passed_over: int = 0
-    polls: dict[str, int] = field(default_factory=dict)
-    """Per device, how often it was asked."""
-    answers: dict[str, int] = field(default_factory=dict)
-    """Per device, how often it answered."""
 
 
 class BusTask:
@@ -221,9 +158,9 @@ class BusTask:
             async with self._powered(series) as reason:
                 await self._round(series, after, until, reason)
             after = until
-            if self._all_supplied and not self._keep_open and not self._counter.locked():
+            if self._all_supplied:
                 # A device without supply takes no leave: a connection to it would seem to stand.
-                await self._driver.close()
+                await self._hang_up()
 
     @contextlib.asynccontextmanager
     async def _powered(self, series: _Series) -> AsyncIterator[Reason]:
@@ -245,8 +182,8 @@ class BusTask:
         on_time = True
         while True:
             series.woken.clear()
-            if self._stopped and not self._keep_open:
-                await self._driver.close()
+            if self._stopped:
+                await self._hang_up()
             intervals = {point.sample_every(self._stretch) for point in series.points.values()}
             now = self._clock.utc_ms()
             after = after if after <= now else now - 1
@@ -304,6 +241,11 @@ class BusTask:
         self._count(device, samples)
         self._judge(device, state, samples)
         return samples
+
+    async def _hang_up(self) -> None:
+        if not self._keep_open:
+            async with self._counter:  # nobody is cut short
+                await self._driver.close()
 
     async def _ready(self) -> bool:
         if self._driver.connected:

@@ -144,10 +144,10 @@ def _answers(frame: bytes, asked: Asked) -> bool:
     if len(frame) < 9 or (asked.unit and frame[6] != asked.unit):
         return False
     if frame[7] == asked.function | 0x80:
-        return len(frame) == 9 and frame[5] == 3
+        return len(frame) == 9 and frame[4:6] == b"\0\3"
     length = asked.reply_length
     right_head = frame.startswith(asked.reply_head, 7)
-    return right_head and len(frame) == 7 + length and frame[5] == 1 + length
+    return right_head and len(frame) == 7 + length and frame[4:6] == (1 + length).to_bytes(2, "big")
 
 
 def values(reply: bytes, asked: Asked) -> list[int] | Reason:

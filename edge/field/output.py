@@ -50,7 +50,8 @@ class Output:
         self.reason = Reason.OK
         """OK, or why it cannot be said to be as it was told."""
         self._on = rules.at_rest
-        self._sure = False  # whether it truly is what `on` says, as far as can be told
+        self.sure = False
+        """Whether it truly is as `on` says, as far as can be told."""
         self._free_at = now + self._least(on=self._on)
         self._refresh_at = -inf
         self._warm_at = inf
@@ -63,8 +64,8 @@ class Output:
 
     @property
     def known(self) -> bool:
-        """Whether it was told what it is, has done it, and has not failed since."""
-        return self._sure and self.reason is Reason.OK
+        """Whether it is also known to do as it is told."""
+        return self.sure and self.reason is Reason.OK
 
     @property
     def warm_at(self) -> float:
@@ -74,7 +75,8 @@ class Output:
     def due(self, now: float) -> bool | None:
         """Return what to write now, True for on; None for nothing.
 
-        Where it is `known`, what is the same as `on` is a refresh: look before you write.
+        Where it is `sure`, what is the same as `on` is a refresh: look first, and write only where
+        it is `known`.
         """
         if not self._patience.allows(now):
             return None
@@ -92,12 +94,9 @@ class Output:
         Return whether `reason` is another than before.
         """
         # What follows a failure, or is the first, may be what truly switched it.
-        if on != self._on or not self._sure:
+        if on != self._on or not self.sure:
             self._changed(now, on=on)
-        if reason is not Reason.OK:
-            return self._failed(now, reason)
-        self._refresh_at = now + self.rules.refresh
-        return False
+        return reason is not Reason.OK and self._failed(now, reason)
 
     def found(self, now: float, state: bool | Reason | None) -> bool:
         """Take note of how it is found; None: it cannot be asked, and is taken to be as told.
@@ -106,12 +105,13 @@ class Output:
         """
         if isinstance(state, Reason):
             return self._failed(now, state)
+        self._refresh_at = now + self.rules.refresh
         if state is not None and state != self._on:
             self._changed(now, on=state)
-            self._sure = True
+            self.sure = True
             self._patience.failed(now)
             return self._is(Reason.NOT_AS_SWITCHED)
-        self._sure = True
+        self.sure = True
         if self.reason is Reason.NOT_AS_SWITCHED and self._on != self.wanted:
             return False  # it still has to show that it does as it is told
         self._patience.succeeded()
@@ -126,13 +126,13 @@ class Output:
         return -inf if self.reason is Reason.NOT_AS_SWITCHED else inf
 
     def _changed(self, now: float, *, on: bool) -> None:
-        self._on, self._sure = on, False
+        self._on, self.sure = on, False
         self._free_at = now + self._least(on=on)
         self._warm_at = now + self.rules.warm_up
 
     def _failed(self, now: float, reason: Reason) -> bool:
         self._patience.failed(now)
-        self._sure = False
+        self.sure = False
         self._refresh_at = now  # as soon as patience allows
         return self._is(reason)
 

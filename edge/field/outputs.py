@@ -97,10 +97,6 @@ class Outputs:
         state = self._driven[name].state
         return state.on and state.known
 
-    def warm_up(self, name: str) -> float:
-        """Return the warm-up of an output, in seconds."""
-        return self._driven[name].state.rules.warm_up
-
     def conditions(self) -> list[Condition]:
         """Say how the outputs are: all of them in one, and each that fails in one of its own."""
         troubles = [one.trouble() for one in self._driven.values()]
@@ -243,8 +239,7 @@ class _Driven:
 
     async def _bring_to(self, on: bool) -> None:
         """Write what is due; a refresh only where it is still as it was told."""
-        refreshes = self.state.known and on == self.state.on
-        if not refreshes:
+        if not self.state.sure or on != self.state.on:
             await self._switch_to(on)
             return
         self._note(self.state.found(self._clock.monotonic(), await self.switch.get()))

@@ -6,8 +6,9 @@ import pytest
 import structlog
 
 from edge.field.assembly import channels_of, make_field, poll_once
-from edge.field.bus import BusTask, DeviceRules, Point
+from edge.field.bus import BusTask
 from edge.field.driver import Instant
+from edge.field.points import DeviceRules, Point
 from edge.health import Condition
 from edge.station.loader import load
 from edge.status import Category, Reason

@@ -242,3 +242,15 @@ class TestWritingACoil:
         refusal = bytes.fromhex("0007 0000 0003 01 85 02")
         pdu = find_reply(refusal, self.ASKED)
         assert values(pdu, self.ASKED) is Reason.ILLEGAL_ADDRESS
+
+    @given(st.binary(max_size=40), st.binary(max_size=40), st.sampled_from(["rtu", "tcp"]))
+    def test_the_reply_is_found_in_noise(self, before, after, framing):
+        asked = replace(self.ASKED, framing=framing)
+        assert find_reply(before + asked.frame + after, asked) == asked.reply_head
+
+    @given(st.integers(0, 12 * 8 - 1), st.sampled_from(["rtu", "tcp"]))
+    def test_no_flipped_bit_passes(self, bit, framing):
+        asked = replace(self.ASKED, framing=framing)
+        spoilt = bytearray(asked.frame)
+        spoilt[bit // 8 % len(spoilt)] ^= 1 << bit % 8
+        assert find_reply(bytes(spoilt), asked) is None

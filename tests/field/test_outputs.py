@@ -86,7 +86,6 @@ async def test_a_supply_is_off_until_somebody_needs_it_and_warms_up_first():
         await clock.advance(10)
         assert bench.got == {"a": (Reason.OK, 15)}
         assert bench.log("loops")[1:] == [(10, "on"), (17, "off")]
-        assert bench.outputs.warm_up("loops") == 5
 
 
 async def test_all_who_need_a_supply_share_one_switching_and_one_warm_up():

@@ -5,9 +5,10 @@ import contextlib
 
 import structlog
 
-from edge.field.bus import BusTask, DeviceRules, Point
+from edge.field.bus import BusTask
 from edge.field.output import OutputRules
 from edge.field.outputs import Outputs
+from edge.field.points import DeviceRules, Point
 from edge.status import Category, Reason
 from hw_fakes.clock import ManualClock
 from tests.field.test_bus import ScriptedDriver
@@ -231,3 +232,17 @@ async def test_a_port_that_somebody_else_opened_is_fine_again():
         await clock.advance(60)
         assert samples(rounds, "level")[-1].raw == 1.0
         assert task.condition().sound
+
+
+async def test_stopping_cuts_nobody_short():
+    """The bus is stopped while one series of rounds is being polled and another sleeps."""
+    points = {"level": Point("a", MINUTE, MINUTE, "loops"), "battery": Point("c", HOUR, HOUR)}
+    async with running(points, LOOPS) as (clock, driver, rounds, task):
+        driver.takes["a"] = 20
+        await clock.advance(75)
+        task.shed(1, stopped=True)
+        await clock.advance(5)
+        assert driver.connected
+        await clock.advance(30)
+        assert not driver.connected
+        assert samples(rounds, "level")[0].raw == 1.0
