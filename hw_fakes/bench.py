@@ -7,42 +7,45 @@ books. While a broker is restarted the link stays cut until the receiver listens
 keeps no messages for a receiver it does not know yet, and the run is to show what the *station*
 loses.
 
+In a run of the weather there are no such mishaps: there the battery is the story. What the daemon
+switches is switched, so what it sheds the battery is spared; where it has the computer halted, the
+world goes on without, and a new daemon starts on the same journal when the power is back
+(`hw_fakes.computer`).
+
 At the end the world stands still, so that the counters' last numbers can be polled; then the daemon
-is stopped as it is in the field, and the ledger drawn up from its journal and the receiver's books.
+is stopped as it is in the field, and the ledger drawn up from its journal and the receiver's books
+(`hw_fakes.closing`).
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Coroutine, Sequence
-from dataclasses import dataclass, field
-from datetime import date, datetime, time
+from collections.abc import Sequence
 from pathlib import Path
 from random import Random
-from typing import Any
-from zoneinfo import ZoneInfo
 
 from edge.clock import Clock
 from edge.daemon import Daemon
 from edge.journal.journal import Journal
-from edge.measure.meter import Meter
 from edge.readings import Journalled
-from edge.station.measured import LoopChannel, PulseChannel
 from edge.station.model import Station, Uplink
-from edge.units import Dimension
-from edge.uplink.books import Books
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.receiver import Receiver
+from edge.uplink.timetable import Timetable
+from hw_fakes.bench_state import BenchPlan, BenchState, Show
 from hw_fakes.broker import EmbeddedBroker
 from hw_fakes.clock import ScaledClock
+from hw_fakes.closing import close_accounts
+from hw_fakes.computer import Computer
 from hw_fakes.faults import FaultKind
 from hw_fakes.hardware import Hardware
-from hw_fakes.ledger import Ledger, draw_up
+from hw_fakes.ledger import Ledger
 from hw_fakes.link import CuttableLink
-from hw_fakes.world import World
+from hw_fakes.pace import Pace
+from hw_fakes.well import REST_AT_START_S
+from hw_fakes.world import world_of
 
-DAY_S = 86_400.0
 JOURNAL = "bench.sqlite"
 
 # The world stands still for two intervals of the slowest channel: a poll may just have been made.
@@ -53,68 +56,14 @@ _LONGEST_CUT = 0.1
 
 _BROKER_ANSWERS_WITHIN = 10.0
 
+# The pump rests for so many real seconds at least, so that the station can count from the start.
+_DAEMON_STARTS_WITHIN_S = 1.0
+
+# How often battery and stage are looked at, in seconds of the simulated world.
+_LOOK_EVERY_S = 300.0
+
 # What the receiver is given, in real seconds, to get what the daemon has sent.
 _CATCH_UP_S = 20.0
-
-
-@dataclass(frozen=True, slots=True)
-class BenchPlan:
-    """What a run is to be. Times of mishaps are shares of the run, from 0 to 1."""
-
-    station: Station
-    days: float = 1.0
-    speed: float = 1440.0
-    seed: int = 1
-    broker: tuple[str, int] | None = None
-    """Host and port of a broker of one's own; the embedded one by default."""
-    dead: Sequence[tuple[str, str]] = ()
-    """Bus and name of devices that never answer."""
-    link_cut_at: float | None = 0.4
-    link_cut_s: float = 3600.0
-    broker_restart_at: float | None = 0.7
-    first_day: date = date(2026, 3, 1)
-    """The run begins with this day, where the station is."""
-
-    @property
-    def start_utc_ms(self) -> int:
-        """When the run begins."""
-        zone = ZoneInfo(self.station.station.timezone)
-        return round(datetime.combine(self.first_day, time(), zone).timestamp() * 1000)
-
-    @property
-    def end_utc_ms(self) -> int:
-        """When the run ends."""
-        return self.start_utc_ms + round(self.days * DAY_S * 1000)
-
-
-@dataclass(slots=True)
-class BenchState:
-    """A run as it stands, for whoever shows it."""
-
-    plan: BenchPlan
-    clock: Clock
-    daemon: Daemon
-    receiver: Receiver
-    link: CuttableLink
-    broker_name: str
-    events: list[str] = field(default_factory=list)
-
-    @property
-    def share_done(self) -> float:
-        """How much of the run is over, from 0 to 1."""
-        plan = self.plan
-        elapsed_ms = self.clock.utc_ms() - plan.start_utc_ms
-        return min(1.0, elapsed_ms / (plan.end_utc_ms - plan.start_utc_ms))
-
-    def note(self, what: str) -> None:
-        """Put an event on record, with the time of the simulated world."""
-        self.events.append(f"{self.local_time}  {what}")
-
-    @property
-    def local_time(self) -> str:
-        """The time of the simulated world, where the station is."""
-        zone = ZoneInfo(self.plan.station.station.timezone)
-        return f"{datetime.fromtimestamp(self.clock.utc_ms() / 1000, zone):%Y-%m-%d %H:%M}"
 
 
 class StillAfter:
@@ -141,9 +90,6 @@ class BenchError(Exception):
     """A run cannot begin; says why."""
 
 
-Show = Callable[[BenchState], Coroutine[None, None, None]]
-
-
 async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
     """Run the plan in ``directory`` (for the journal and the ports); return the ledger.
 
@@ -153,12 +99,13 @@ async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
     async with contextlib.AsyncExitStack() as stack:
         # Whatever takes its time is done before the clock starts: a second is half an hour here.
         embedded = None if plan.broker else await stack.enter_async_context(EmbeddedBroker())
-        journal = Journal(directory / JOURNAL, plan.station.series())
         host, port = (embedded.host, embedded.port) if embedded else plan.broker or ("", 0)
+        Journal(directory / JOURNAL, plan.station.series()).close()
         await _look_for_broker(host, port)
         link = await stack.enter_async_context(CuttableLink(host, port))
         clock = ScaledClock(plan.start_utc_ms, plan.speed)
-        world = World(plan.seed, plan.start_utc_ms)
+        rest = max(REST_AT_START_S, _DAEMON_STARTS_WITHIN_S * plan.speed)
+        world = world_of(plan.station, plan.seed, plan.start_utc_ms, plan.weather, rest)
         still = StillAfter(clock, plan.end_utc_ms)
         hardware = Hardware(plan.station, world, still, directory)
         await stack.enter_async_context(hardware)
@@ -166,25 +113,30 @@ async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
             hardware.faults(bus, device).set(FaultKind.DEAD)
         arrived: dict[int, Journalled] = {}
         receiver = _receiver(plan, host, port, clock, arrived)
-        daemon = _daemon(plan, hardware.station, journal, link.port, clock)
-        state = BenchState(plan, clock, daemon, receiver, link, "embedded" if embedded else host)
+        name = "embedded" if embedded else host
+        state = BenchState(plan, clock, still, hardware, world.power, receiver, link, name)
+        _connect_modem(state)
         stop = asyncio.Event()
         async with asyncio.TaskGroup() as group:
-            beside = [group.create_task(receiver.run()), group.create_task(show(state))]
+            beside = [group.create_task(receiver.run())]
             # A broker keeps nothing for a receiver that has not subscribed yet.
             await receiver.listening.wait()
-            running = group.create_task(daemon.run(stop))
+            clock.begin_anew()
+            state.computer = _computer(state, directory)
+            running = group.create_task(state.computer.run(stop))
+            pace = Pace(clock, lambda: _timetable(state), lambda: link.in_use)
+            beside += [group.create_task(run) for run in (_watch(state), pace.run(), show(state))]
             await _mishaps(state, embedded)
             await _until(clock, plan.end_utc_ms)
             state.note("the world stands still")
-            await clock.sleep(_SLOWEST_INTERVALS_TO_SETTLE * _slowest_interval_s(plan.station))
+            await clock.sleep(_SLOWEST_INTERVALS_TO_SETTLE * _slowest_interval_s(state))
             stop.set()
             await running
             async with asyncio.timeout(_CATCH_UP_S):
                 await receiver.catch_up()
             for task in beside:
                 task.cancel()
-        return _ledger(state, hardware, directory, arrived)
+        return close_accounts(state, directory / JOURNAL, arrived)
 
 
 async def _look_for_broker(host: str, port: int) -> None:
@@ -240,15 +192,50 @@ def _receiver(
     )
 
 
-def _daemon(plan: BenchPlan, station: Station, journal: Journal, port: int, clock: Clock) -> Daemon:
-    return Daemon(
-        station.model_copy(update={"uplink": _uplink(station)}),
-        journal,
-        BrokerSettings("127.0.0.1", port, station.station.id),
-        clock=clock,
-        environ={},
-        rng=Random(plan.seed + 1),
+def _computer(state: BenchState, directory: Path) -> Computer:
+    station = state.hardware.station
+    station = station.model_copy(update={"uplink": _uplink(station)})
+    broker = BrokerSettings("127.0.0.1", state.link.port, station.station.id)
+
+    def make() -> Daemon:
+        return Daemon(
+            station,
+            Journal(directory / JOURNAL, station.series()),
+            broker,
+            clock=state.clock,
+            environ={},
+            rng=Random(state.plan.seed + 1),
+            gpio=state.hardware.gpio,
+        )
+
+    return Computer(
+        make, state.hardware, state.power, state.still, note=state.note, observe=state.observe
     )
+
+
+def _connect_modem(state: BenchState) -> None:
+    """Have the link need the modem, and the modem draw on the battery when it sends."""
+    hardware, link, uplink = state.hardware, state.link, state.plan.station.uplink
+
+    def switched(name: str, on: bool) -> None:
+        if uplink is not None and name == uplink.supply and not on:
+            link.drop()
+
+    hardware.on_switch = switched
+    link.modem_up = lambda: hardware.modem_up
+    link.on_sending(lambda: hardware.loads.sent(state.still.utc_ms() / 1000))
+
+
+def _timetable(state: BenchState) -> Timetable | None:
+    publisher = state.daemon.publisher
+    return publisher.timetable if state.computer.on and publisher else None
+
+
+async def _watch(state: BenchState) -> None:
+    """Take note of battery and stage, over and over."""
+    while True:
+        state.look()
+        await state.clock.sleep(_LOOK_EVERY_S)
 
 
 def _uplink(station: Station) -> Uplink:
@@ -257,73 +244,11 @@ def _uplink(station: Station) -> Uplink:
     return uplink.model_copy(update={"topic_prefix": f"bench/{uplink.topic_prefix}"})
 
 
-def _ledger(
-    state: BenchState,
-    hardware: Hardware,
-    directory: Path,
-    arrived: dict[int, Journalled],
-) -> Ledger:
-    plan, station = state.plan, state.plan.station
-    books = state.receiver.library.books.get(station.station.id) or Books()
-    # Where a volume is not a whole number of pulses, the ledger has no pulses to compare.
-    volume_per_pulse = {
-        name: meter.volume_per_pulse
-        for name, channel in station.measured.items()
-        if isinstance(channel, PulseChannel)
-        and (channel.bus, channel.device) not in plan.dead
-        and isinstance(meter := channel.meter(), Meter)
-    }
-    counted = {name: books.latest.get(f"{name}.total") for name in volume_per_pulse}
-    pulses_station = sum(
-        round(reading.value / volume_per_pulse[name])
-        for name, reading in counted.items()
-        if reading and reading.value is not None
-    )
-    journal = Journal(directory / JOURNAL)
-    try:
-        return draw_up(
-            state.daemon.made,
-            journal.fetch(1, journal.newest),
-            books,
-            arrived,
-            truth=lambda series, utc_ms: hardware.truth(series, min(utc_ms, plan.end_utc_ms)),
-            levels=_levels(plan),
-            pulses=(sum(hardware.pulses(name) for name in volume_per_pulse), pulses_station),
-            malformed=state.receiver.library.malformed,
-            faults=bool(plan.dead),
-            notes=_notes(state),
-        )
-    finally:
-        journal.close()
-
-
-def _levels(plan: BenchPlan) -> dict[str, float]:
-    """Return the range in metres of every level transmitter that answers."""
-    return {
-        name: abs(channel.range[1].value - channel.range[0].value)
-        for name, channel in plan.station.measured.items()
-        if isinstance(channel, LoopChannel)
-        and channel.range
-        and channel.range[0].dimension is Dimension.LENGTH
-        and (channel.bus, channel.device) not in plan.dead
-    }
-
-
-def _notes(state: BenchState) -> dict[str, Any]:
-    plan = state.plan
-    return {
-        "events": state.events,
-        "days": plan.days,
-        "speed": plan.speed,
-        "seed": plan.seed,
-        "broker": state.broker_name,
-        "link_cuts": int(plan.link_cut_at is not None),
-        "broker_restarts": int(plan.broker_restart_at is not None and plan.broker is None),
-    }
-
-
-def _slowest_interval_s(station: Station) -> float:
-    return max(channel.record_ms for channel in station.measured.values()) / 1000
+def _slowest_interval_s(state: BenchState) -> float:
+    shedding = state.daemon.shedding
+    times = shedding.keeper.effects.stretch_sampling if shedding else 1
+    slowest = max(channel.record_ms for channel in state.plan.station.measured.values())
+    return times * slowest / 1000
 
 
 async def _until(clock: Clock, utc_ms: int) -> None:

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable
 
 from edge.status import Reason
-from hw_fakes.bench import BenchState, Show
+from hw_fakes.bench_state import BenchState, Show
 
 _REFRESH_S = 0.25
 _STEPS = 10
@@ -31,6 +31,8 @@ async def live_screen(state: BenchState) -> None:
                     Text(),
                     Text("\n".join(river_lines(state)), no_wrap=True, overflow="ellipsis"),
                     Text(),
+                    Text("\n".join(battery_lines(state)), no_wrap=True, overflow="ellipsis"),
+                    Text(),
                     Text("\n".join(state.events[-_EVENTS_SHOWN:]), style="dim"),
                 ),
                 refresh=True,
@@ -48,7 +50,8 @@ def plain_lines(echo: Callable[[str], None]) -> Show:
                 echo(event)
                 said += 1
             if state.share_done * _STEPS >= step:
-                echo(f"{heading(state)}; {state.daemon.summary()}")
+                lives = "; ".join(line.strip() for line in battery_lines(state))
+                echo("; ".join(filter(None, [heading(state), lives, state.daemon.summary()])))
                 step += 1
             await asyncio.sleep(_REFRESH_S)
 
@@ -95,4 +98,22 @@ def river_lines(state: BenchState) -> list[str]:
         f"  station   {state.daemon.made} readings made, {state.daemon.writer.newest} journalled",
         f"  link      {link}",
         f"  receiver  {arrived} arrived, {duplicates} came twice; broker {state.broker_name}",
+    ]
+
+
+def battery_lines(state: BenchState) -> list[str]:
+    """Return how a station with an energy section lives: stage, battery, outputs."""
+    if state.plan.station.energy is None or not state.trace.points:
+        return []
+    step, point = state.trace.steps[-1], state.trace.points[-1]
+    stage = f"{step.stage}, since {state.plan.local(step.utc_ms)}"
+    battery = f"{point.volts:.2f} V, {point.charge:.0%} charged"
+    draws = f"draws {point.watts:.1f} W, the panel gives {point.panel_w:.1f} W"
+    outputs = ", ".join(
+        f"{name} {'on' if name in point.on else 'off'}" for name in state.hardware.outputs
+    )
+    return [
+        f"  stage     {stage if step.up else f'{stage}; the computer is off'}",
+        f"  battery   {battery}; {draws}",
+        *([f"  outputs   {outputs}"] if outputs else []),
     ]

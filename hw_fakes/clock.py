@@ -7,6 +7,7 @@ stepped: that moves UTC and leaves the monotonic scale alone, as on a real compu
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import heapq
 import itertools
 import time
@@ -23,12 +24,30 @@ class ScaledClock:
     """
 
     def __init__(self, start_utc_ms: int, speed: float = 1.0) -> None:
+        self._utc_at_start = start_utc_ms
+        self._changed = asyncio.Event()  # a new one every time the pace changes
+        self._speed = 1.0
+        self.begin_anew()
+        self.speed = speed
+
+    @property
+    def speed(self) -> float:
+        """Multiple of real time; can be set while others sleep."""
+        return self._speed
+
+    @speed.setter
+    def speed(self, speed: float) -> None:
         if speed <= 0:
             msg = f"a clock cannot run at {speed} times real time"
             raise ValueError(msg)
-        self.speed = speed
-        self._utc_at_start = start_utc_ms
-        self._started = time.monotonic()
+        self._now, self._then = self.monotonic(), time.monotonic()
+        self._speed = speed
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+    def begin_anew(self) -> None:
+        """Go back to the start, for a world that has not been looked at yet."""
+        self._now, self._then = 0.0, time.monotonic()
 
     def utc_ms(self) -> int:
         """Milliseconds since 1970-01-01 00:00 UTC."""
@@ -36,15 +55,18 @@ class ScaledClock:
 
     def monotonic(self) -> float:
         """Scaled seconds since the clock was made."""
-        return (time.monotonic() - self._started) * self.speed
+        return self._now + (time.monotonic() - self._then) * self._speed
 
     async def sleep(self, seconds: float) -> None:
         """Return after that many scaled seconds."""
         until = self.monotonic() + seconds
-        await asyncio.sleep(max(0.0, seconds / self.speed))
+        await asyncio.sleep(0)
         # The event loop may wake a hair early, which at a high speed is a long time.
-        while (left := until - self.monotonic()) > 0:  # noqa: ASYNC110 - time makes no event
-            await asyncio.sleep(left / self.speed)
+        while (left := until - self.monotonic()) > 0:
+            changed = self._changed
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(left / self._speed):
+                    await changed.wait()
 
     def step(self, milliseconds: int) -> None:
         """Set UTC forward (or back) by that much."""

@@ -64,6 +64,11 @@ class CuttableLink(Startable):
         return self._server is None
 
     @property
+    def in_use(self) -> bool:
+        """Whether there is a connection."""
+        return bool(self._relays)
+
+    @property
     def is_hung(self) -> bool:
         """Whether nothing passes, in one direction at least."""
         return not (self._out.open.is_set() and self._back.open.is_set())

@@ -29,7 +29,7 @@ DAY_S = 86_400.0
 _DAYS_OF_HISTORY = 7
 _DAYS_IN_DETAIL = 3
 # The pump rests at first, so that whoever counts its pulses can begin before they do.
-_REST_AT_START_S = 1_200.0
+REST_AT_START_S = 1_200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,8 @@ class PumpedDay:
 class PumpedWell:
     """The well from a week before ``start`` on; the pump rests when the time of interest begins.
 
-    ``flow_of_run`` gives the flow in m³/s of a run that begins at an instant.
+    ``flow_of_run`` gives the flow in m³/s of a run that begins at an instant; ``rest`` is for how
+    many seconds the pump rests at first.
     """
 
     def __init__(
@@ -109,11 +110,13 @@ class PumpedWell:
         start: float,
         flow_of_run: Callable[[float], float],
         aquifer: Aquifer | None = None,
+        rest: float = REST_AT_START_S,
     ) -> None:
         self._seed = seed
         self._start = start
         self._flow_of_run = flow_of_run
         self._aquifer = aquifer or Aquifer()
+        self._rest = rest
         self._first_day = math.floor(start / DAY_S) - _DAYS_OF_HISTORY
         self._days: list[PumpedDay] = []
         self._volume_at_start = self._day(start).volume(start)
@@ -165,7 +168,7 @@ class PumpedWell:
             runs = tuple(
                 Run(start, end, self._flow_of_run(start))
                 for start, end in day_schedule(self._seed, self._first_day + len(self._days))
-                if end <= self._start or start >= self._start + _REST_AT_START_S
+                if end <= self._start or start >= self._start + self._rest
             )
             self._days.append(PumpedDay.of(runs, before))
         return self._days[index]

@@ -13,7 +13,7 @@ from edge.station.energy import EnergySection
 from edge.station.model import Station
 from hw_fakes.power import SolarPower, SteadyDraw, plant_of
 from hw_fakes.sky import Sky, Weather
-from hw_fakes.well import DAY_S, PumpedWell, Run
+from hw_fakes.well import DAY_S, REST_AT_START_S, PumpedWell, Run
 
 _YEAR_S = 365.25 * DAY_S
 _WATER_N_PER_M3 = 1000 * 9.80665
@@ -45,7 +45,7 @@ class World:
     """A pumped well with a solar-powered station, from ``start_utc_ms`` on.
 
     ``latitude`` and ``longitude`` (degrees, north and east positive) say where the sun is,
-    ``energy`` what the station lives on. The pump rests for the first 20 minutes.
+    ``energy`` what the station lives on. The pump rests for the first ``rest`` seconds.
     """
 
     def __init__(
@@ -57,12 +57,13 @@ class World:
         longitude: float = _LONGITUDE,
         weather: Weather = "fair",
         energy: EnergySection | None = None,
+        rest: float = REST_AT_START_S,
     ) -> None:
         self.seed = seed
         rng = Random(f"weather {seed}")
         self._phases = [rng.uniform(0, 2 * math.pi) for _ in _BAROMETRIC]
         start = start_utc_ms / 1000
-        self._well = PumpedWell(seed, start, self._flow_of_run)
+        self._well = PumpedWell(seed, start, self._flow_of_run, rest=rest)
         self._noon = DAY_S / 2 - longitude * 240
         climate = energy.climate if energy else None
         monthly = climate.temperature if climate else None
@@ -166,7 +167,13 @@ class World:
         return _RATED_FLOW * (1 - _LOSS_PER_METRE * (lift - _LIFT_AT_REST_M)) * (1 + noise)
 
 
-def world_of(station: Station, seed: int, start_utc_ms: int, weather: Weather = "fair") -> World:
+def world_of(
+    station: Station,
+    seed: int,
+    start_utc_ms: int,
+    weather: Weather = "fair",
+    rest: float = REST_AT_START_S,
+) -> World:
     """Return the world around a station, at its place and with what it lives on."""
     info = station.station
     return World(
@@ -176,4 +183,5 @@ def world_of(station: Station, seed: int, start_utc_ms: int, weather: Weather = 
         longitude=_LONGITUDE if info.longitude is None else info.longitude,
         weather=weather,
         energy=station.energy,
+        rest=rest,
     )

@@ -32,6 +32,8 @@ def ledger(rows=ROWS, sent=(ROWS,), made=3, pulses=(7, 7), arrived=None, **more)
         malformed=more.get("malformed", 0),
         faults=more.get("faults", True),
         notes={"seed": 1},
+        waiting=more.get("waiting", ()),
+        energy=more.get("energy"),
     )
 
 
@@ -42,6 +44,8 @@ def test_an_account_that_adds_up():
         "made": 3,
         "journalled": 3,
         "arrived": 3,
+        "waiting": 0,
+        "unexplained": 0,
         "duplicates": 2,
         "gaps": 0,
         "unknown": 0,
@@ -49,6 +53,7 @@ def test_an_account_that_adds_up():
         "malformed": 0,
         "bad": 1,
         "bad_limit": 3,
+        "by_status": {"ok": 2, "open-loop": 1},
         "pulses_world": 7,
         "pulses_station": 7,
         "level_rms_m": pytest.approx((0.4**2 / 2) ** 0.5),
@@ -65,6 +70,9 @@ def test_an_account_that_adds_up():
     [
         (ledger(made=4), "4 readings were made but 3 journalled"),
         (ledger(sent=(ROWS[:2],)), "3 readings were journalled but 2 arrived"),
+        (ledger(sent=(ROWS[:2],)), "1 readings are lost, and nobody says why"),
+        (ledger(sent=(ROWS[:2],), waiting=[2]), "3 readings were journalled but 2 arrived"),
+        (ledger(made=5), "2 readings are lost, and nobody says why"),
         (ledger(sent=(ROWS[:1], ROWS[2:])), "1 readings are missing in between"),
         (ledger(pulses=(7, 6)), "the meters gave 7 pulses, the station counted 6"),
         (ledger(rows=[], made=0, sent=()), "no reading arrived"),
@@ -86,6 +94,21 @@ def test_whatever_does_not_add_up_is_told(account, complaint):
     assert any(words.startswith(complaint) for words in account.complaints())
     assert account.as_json()["ok"] is False
     assert complaint in account.as_text()
+
+
+def test_readings_may_wait_where_the_station_sends_by_the_hour():
+    account = ledger(sent=(ROWS[:2],), waiting=[1, 3])
+    assert account.complaints() == []
+    assert account.as_json()["waiting"] == 1
+    assert "waiting to be sent" in account.as_text()
+
+
+def test_what_is_shed_is_given_up_and_not_bad():
+    rows = [*ROWS[:2], *(Journalled(3 + i, "level", 2000, None, Reason.SHED) for i in range(20))]
+    account = ledger(rows=rows, made=22, sent=(rows,), faults=False)
+    assert account.complaints() == []
+    assert account.bad == 0
+    assert account.by_status == {"shed": 20, "ok": 2}
 
 
 def test_a_station_without_a_level():

@@ -3,7 +3,7 @@ import pytest
 from edge.field.assembly import poll_once
 from edge.station.loader import load
 from edge.status import Quality
-from hw_fakes.clock import ManualClock
+from hw_fakes.clock import ScaledClock
 from hw_fakes.hardware import Hardware
 from hw_fakes.world import World
 from tests.stations import CONFIG, MARCH, TANK, WATCHED
@@ -12,12 +12,9 @@ from tests.stations import CONFIG, MARCH, TANK, WATCHED
 @pytest.fixture(params=sorted(CONFIG.glob("*.toml")), ids=lambda path: path.stem)
 async def simulated(request, tmp_path):
     """An example's measuring room after one poll of its simulated hardware, and the world."""
-    world, clock = World(1, MARCH), ManualClock(MARCH)
+    world, clock = World(1, MARCH), ScaledClock(MARCH, 1000)
     async with Hardware(load(request.param), world, clock, tmp_path) as hardware:
         station = hardware.station
-        for name in station.outputs:
-            hardware.relays.command(name, on=True)
-        await clock.advance(60)
         samples = await poll_once(station, clock, set(station.measured))
         room = station.room()
         room.take([(sample, True) for sample in samples.values()])
