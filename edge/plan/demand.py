@@ -146,20 +146,14 @@ class _Reckoning:
             return 1.0 if output.at_rest == "on" else 0.0
         if name in self._effects.off:
             return 0.0
-        uplink = self._station.uplink
-        sensors = {n: c for n, c in self._station.measured.items() if c.supply == name}
-        supplies_link = uplink is not None and uplink.supply == name
-        if not sensors and not supplies_link:
-            return 1.0
         least_on, warm_up = output.least_on.value, output.warm_up.value
-        duty = 0.0
+        uplink = self._station.uplink
+        if uplink is not None and uplink.supply == name:
+            return self._link_duty(uplink, max(least_on, warm_up + self._sending_s(name)))
+        sensors = {n: c for n, c in self._station.measured.items() if c.supply == name}
         if sensors:
-            window = max(least_on, warm_up + _READING_S)
-            duty += _share_around(self._slots(sensors.items()), window)
-        if uplink is not None and supplies_link:
-            window = max(least_on, warm_up + self._sending_s(name))
-            duty += self._link_duty(uplink, window)
-        return min(1.0, duty)
+            return _share_around(self._slots(sensors.items()), max(least_on, warm_up + _READING_S))
+        return 1.0
 
     def _slots(self, sensors: Iterable[tuple[str, Measured]]) -> set[int]:
         """Return the milliseconds of the day at which any of these channels is read."""
