@@ -57,7 +57,8 @@ def command(
 ) -> None:
     """Poll the station's devices now and show raw number, loop current or pulses, value, status.
 
-    Of a channel that is computed from others, these are polled.
+    Of a channel that is computed from others, these are polled. A sensor that hangs on a switched
+    supply gets it, and its warm-up, for every poll.
 
     Nothing is kept or published. Stop the daemon first: a serial port serves one master only.
     Exit code 1: a channel has no good value; a rate,

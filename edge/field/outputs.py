@@ -59,9 +59,13 @@ class Outputs:
 
     async def run(self) -> None:
         """Keep every output where it is wanted, until cancelled."""
-        async with asyncio.TaskGroup() as group:
-            for driven in self._driven.values():
-                group.create_task(driven.run())
+        try:
+            async with asyncio.TaskGroup() as group:
+                for driven in self._driven.values():
+                    group.create_task(driven.run())
+        except ExceptionGroup as crashes:
+            # They all end of the first one's crash.
+            raise crashes.exceptions[0] from None
 
     def forbid(self, names: Collection[str]) -> None:
         """Take note of which outputs are to be off, as the present stage has it; others may be on.

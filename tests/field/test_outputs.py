@@ -279,3 +279,43 @@ async def test_rest_before_the_tasks_have_ended_is_not_undone():
         await bench.outputs.rest()
         await clock.advance(300)
         assert {what for at, what in bench.log("lamp") if at > 0} <= {"off"}
+
+
+async def test_a_defect_ends_the_task_with_its_own_error():
+    clock = ManualClock()
+    bench = Bench(clock, lamp=OutputRules(), loops=OutputRules())
+
+    async def defect(on):
+        raise ZeroDivisionError
+
+    bench.switches["loops"].set = defect
+    with pytest.raises(ZeroDivisionError):
+        await bench.outputs.run()
+    # Started again by its supervisor, all goes on.
+    del bench.switches["loops"].set
+    running = asyncio.create_task(bench.outputs.run())
+    bench_user = asyncio.create_task(bench.use("a", "loops", 1))
+    await clock.advance(10)
+    assert bench.got == {"a": (Reason.OK, 0)}
+    running.cancel()
+    await asyncio.gather(running, bench_user, return_exceptions=True)
+
+
+async def test_who_comes_while_the_relay_is_just_being_switched_off():
+    async with running(loops=OutputRules(warm_up=5)) as (bench, clock):
+        switch, at_once = bench.switches["loops"], bench.switches["loops"].set
+
+        async def slowly(on):
+            reason = await at_once(on)
+            await clock.sleep(3)
+            return reason
+
+        switch.set = slowly
+        bench.start("a", "loops", 1)
+        await clock.advance(10)
+        assert bench.got == {"a": (Reason.OK, 8)}
+        assert bench.log("loops")[-1] == (9, "off")
+        bench.start("b", "loops", 1)
+        await clock.advance(30)
+        assert bench.log("loops")[1:] == [(0, "on"), (9, "off"), (12, "on"), (21, "off")]
+        assert bench.got["b"] == (Reason.OK, 20)
