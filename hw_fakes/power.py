@@ -11,6 +11,9 @@ In a segment the battery's voltage decides what panel and loads make of it, and 
 decides the voltage; halving the span that it must lie in settles that. A controller lets in no more
 than the battery accepts at its charging limit.
 
+What is weeks away hardly depends any more on how charged the battery was: a leap over more than two
+months is not followed through, but begun anew a while before where it leads.
+
 Where the station file does not say what a station lives on, it is a small 12 V system that never
 runs low.
 
@@ -33,8 +36,10 @@ from hw_fakes.well import DAY_S
 
 LONGEST_SEGMENT_S = 300.0
 
-# What is kept for those who ask for the past.
+# What is kept for those who ask for the past; also the longest leap that is followed through, and
+# where one that is longer begins anew.
 _KEPT_SEGMENTS = round(60 * DAY_S / LONGEST_SEGMENT_S)
+_LONGEST_LEAP_S, _RUN_UP_S = 60 * DAY_S, 10 * DAY_S
 
 _CHARGE_AT_START = 0.9
 
@@ -112,7 +117,7 @@ def plant_of(energy: EnergySection | None) -> Plant:
         battery or BatterySection.model_validate({"capacity": "24 Ah"}),
         panel
         or PanelSection.model_validate(
-            {"power": "30 W", "voltage": f"{3 * cells} V", "tilt": "45 deg"}
+            {"power": "60 W", "voltage": f"{3 * cells} V", "tilt": "45 deg"}
         ),
         controller or ControllerSection.model_validate({"kind": "pwm"}),
     )
@@ -152,7 +157,7 @@ class SolarPower:
         self._battery = plant.lead_acid()
         self._panel = plant.solar_panel()
         self._air = air
-        self._start = start
+        self._start = self._begin = start
         self._segments: list[Segment] = []
         self._begins: list[float] = []
 
@@ -174,13 +179,17 @@ class SolarPower:
 
     def at(self, now: float) -> Segment:
         """Return the segment of an instant; of one before the start, the first."""
+        followed = self._segments[-1].end if self._segments else self._begin
+        if now - followed > _LONGEST_LEAP_S:
+            self._forget_from(0)
+            self._begin = self._on_grid(now - _RUN_UP_S)
         while not self._segments or self._segments[-1].end <= now:
             self._append(self._next())
         return self._segments[max(0, bisect_right(self._begins, now) - 1)]
 
     def changing(self, now: float) -> None:
         """Take note that something is about to be switched."""
-        if now <= self._start:
+        if now <= self._begin:
             self._forget_from(0)
             return
         current = self.at(now)
@@ -200,14 +209,16 @@ class SolarPower:
 
     def _next(self) -> Segment:
         before = self._segments[-1] if self._segments else None
-        begin = before.end if before else self._start
+        begin = before.end if before else self._begin
         charge = self._charge_within(before, begin) if before else _CHARGE_AT_START
-        regular = self._start + LONGEST_SEGMENT_S * (
-            math.floor((begin - self._start) / LONGEST_SEGMENT_S) + 1
-        )
+        regular = self._on_grid(begin) + LONGEST_SEGMENT_S
         connected = self._connects(before)
         end = min(regular, self.draw.until(begin))
         return self._balanced(begin, end, charge, connected=connected)
+
+    def _on_grid(self, now: float) -> float:
+        segments = math.floor((now - self._start) / LONGEST_SEGMENT_S)
+        return self._start + segments * LONGEST_SEGMENT_S
 
     def _charge_within(self, segment: Segment, now: float) -> float:
         seconds = min(max(now, segment.begin), segment.end) - segment.begin

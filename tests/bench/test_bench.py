@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from edge.cli import main
 from tests.conftest import free_port
-from tests.stations import CONFIG, TANK, WATCHED, WELL
+from tests.stations import TANK, WELL
 
 
 def bench(*arguments):
@@ -118,7 +118,3 @@ def test_without_the_broker_package_the_extra_is_named(monkeypatch):
     result = CliRunner().invoke(main, ["bench", str(WELL)])
     assert result.exit_code == 2
     assert "pip install 'livezero[bench]'" in result.stderr
-
-
-def test_every_example_can_be_simulated():
-    assert {path.name for path in CONFIG.glob("*.toml")} == {WELL.name, TANK.name, WATCHED.name}

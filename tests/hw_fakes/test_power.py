@@ -190,6 +190,18 @@ def test_before_the_start_it_is_as_at_the_start():
 def test_what_is_long_past_is_forgotten():
     power = at_greenwich()
     day_one = power.charge(MIDNIGHT + DAY_S)
-    power.at(MIDNIGHT + 130 * DAY_S)
+    for days in range(0, 130, 5):
+        power.at(MIDNIGHT + days * DAY_S)
     assert len(power._segments) <= 2 * 60 * 288 + 1
-    assert power.charge(MIDNIGHT + 100 * DAY_S) != day_one
+    assert power.charge(MIDNIGHT + DAY_S) != day_one
+
+
+def test_a_long_leap_leads_to_about_the_same_without_every_step_of_the_way():
+    leaping, walking = at_greenwich(), at_greenwich()
+    for days in range(70):
+        walking.at(MIDNIGHT + days * DAY_S)
+    there = MIDNIGHT + 70 * DAY_S + 1234
+    leaping.at(there)
+    assert len(leaping._segments) < 11 * 288
+    assert leaping.at(there).begin == walking.at(there).begin
+    assert leaping.charge(there) == pytest.approx(walking.charge(there), abs=0.03)
