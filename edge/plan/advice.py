@@ -11,6 +11,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 from edge.energy.array import Allowances, Array, mppt_array, pwm_array
 from edge.energy.battery import cold_factor
@@ -52,30 +53,38 @@ class Stand:
 
 def best_stands(study: Study) -> tuple[Stand, Stand]:
     """Return the best stand for the year as a whole, and the best for the worst month."""
-    return (
-        _best(study, lambda months: sum(months) / 12),
-        _best(study, min),
-    )
-
-
-def _best(study: Study, merit: Callable[[Sequence[float]], float]) -> Stand:
     sky, light = study.mean.sky, study.mean.light
     climate = study.sections.energy.climate
     ground = climate.ground.value if climate else 0.0
 
-    def worth(tilt: float, azimuth: float) -> float:
-        months = by_month(sky, sky.in_plane(light, Plane(tilt, azimuth), ground))
-        return merit(months) * 0.024
+    @cache
+    def months(plane: Plane) -> tuple[float, ...]:
+        return tuple(0.024 * one for one in by_month(sky, sky.in_plane(light, plane, ground)))
 
     towards_equator = 180.0 if sky.place.latitude >= 0 else 0.0
-    tilt = max(range(91), key=lambda one: worth(one, towards_equator))
-    turned = [(towards_equator + turn) % 360 for turn in range(-90, 91, 5)]
-    azimuth = max(turned, key=lambda one: worth(tilt, one))
-    if worth(tilt, azimuth) < worth(tilt, towards_equator) * _WORTH_TURNING:
-        azimuth = towards_equator
-    else:
-        tilt = max(range(91), key=lambda one: worth(one, azimuth))
-    return Stand(Plane(float(tilt), azimuth), worth(tilt, azimuth))
+    return (
+        _best(lambda plane: sum(months(plane)) / 12, towards_equator),
+        _best(lambda plane: min(months(plane)), towards_equator),
+    )
+
+
+def _best(worth: Callable[[Plane], float], towards_equator: float) -> Stand:
+    straight = _best_tilt(worth, towards_equator)
+    turned = max(
+        (Plane(straight.tilt, (towards_equator + turn) % 360) for turn in range(-90, 91, 5)),
+        key=worth,
+    )
+    if worth(turned) < worth(straight) * _WORTH_TURNING:
+        return Stand(straight, worth(straight))
+    best = _best_tilt(worth, turned.azimuth)
+    return Stand(best, worth(best))
+
+
+def _best_tilt(worth: Callable[[Plane], float], azimuth: float) -> Plane:
+    """Return the best plane that looks there; light has a single summit over the tilt."""
+    coarse = max(range(0, 91, 10), key=lambda tilt: worth(Plane(float(tilt), azimuth)))
+    near = range(max(0, coarse - 9), min(90, coarse + 9) + 1)
+    return Plane(float(max(near, key=lambda tilt: worth(Plane(float(tilt), azimuth)))), azimuth)
 
 
 # -------------------------------------------------------------------------------- the paper methods
