@@ -194,6 +194,9 @@ async def test_a_visit_that_fails_is_tried_again_for_a_while_and_then_at_the_nex
         assert len(tries) == before
         await pass_time_until(clock, lambda: len(tries) == before + 1)
         assert tries[-1] == pytest.approx(5400.0)
+        # The pauses begin anew.
+        await pass_time_until(clock, lambda: len(tries) == before + 2)
+        assert tries[-1] - tries[-2] < 30.0
 
 
 async def test_a_backlog_has_ten_minutes_of_a_visit() -> None:
@@ -229,6 +232,29 @@ async def test_a_backlog_has_ten_minutes_of_a_visit() -> None:
             assert 200 <= len(store.sent) <= 400
             assert publisher.pending == 50_000 - len(store.sent)
             assert publisher.condition().doing == "publishes next at 01:00"
+
+
+async def test_on_a_visit_the_backlog_has_all_of_the_time() -> None:
+    clock = ManualClock(START_MS)
+
+    async def answer(publication: Publication) -> bytes:
+        if publication.topic == READINGS:
+            await clock.sleep(40.0)
+        return YES
+
+    broker = PickyBroker(answer)
+    store = MemoryStore(newest=1000)
+    uplink = {"publish": "1 h", "pack_readings": 100, "window": 2, "backlog_share": "10 %"}
+    async with scripted_broker(broker.talk) as settings:
+        publisher = make_publisher(
+            store, int(settings.port), clock=clock, protocol="3.1.1", uplink={**VISITS, **uplink}
+        )
+        async with running(publisher):
+            await asleep(clock, publisher)
+            await clock.advance(1800.0)
+            await pass_time_until(clock, lambda: len(store.sent) == 1000)
+            # Ten packs, one after the other. With its share it would take more than an hour.
+            assert clock.monotonic() < 1800.0 + WINDOW
 
 
 async def test_a_clock_set_back_brings_the_next_visit_nearer(mosquitto: Mosquitto) -> None:
