@@ -35,13 +35,17 @@ def command(
     clock = SystemClock()
     began = clock.monotonic()
     station = load_or_exit(station_file)
+    if html is not None and (html.is_dir() or not html.parent.is_dir()):
+        refuse(f"plan: found {html}, expected a file in a directory that is there")
     try:
         from edge.plan.findings import make_plan  # noqa: PLC0415 - an extra
         from edge.plan.needs import PlanError  # noqa: PLC0415
-        from edge.plan.page import page  # noqa: PLC0415
         from edge.plan.report import as_json as in_json  # noqa: PLC0415
         from edge.plan.report import as_text  # noqa: PLC0415
         from edge.plan.typical_year import WeatherFileError  # noqa: PLC0415
+
+        if html is not None:
+            from edge.plan.page import page  # noqa: PLC0415 - slow to import
     except ModuleNotFoundError as error:
         refuse(f"plan: found no package {error.name}, expected it: pip install 'livezero[plan]'")
     try:

@@ -4,7 +4,7 @@ Theory of operation. In every hour the panel gives what the sun of that hour let
 what the present stage leaves on, and the battery takes or gives the difference. What its terminals
 then show goes to `edge.energy.stages.Shedding`, the very code that runs in the daemon, and the
 stage it says holds for the next hour. So no dwell under an hour shows here, and nothing flaps
-faster.
+faster; and an hour without a voltage is not one in which the voltage is lost.
 
 A controller that cuts off the loads does so below its disconnect voltage, until its reconnect
 voltage; the station then goes on in the stage it was in, as after any restart. A battery that is
@@ -18,7 +18,7 @@ count it has been through the last ones of the weather, so that it begins as it 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -34,6 +34,8 @@ Truths = NDArray[np.bool_]
 
 _HOUR_S = 3600.0
 _RUN_IN_HOURS = 60 * 24
+# The shedding of load judges by three samples; here comes one an hour.
+_SEVERAL_SAMPLES = 4
 # Reconnect voltage above the disconnect voltage of a cell where none is given; no source.
 _RECONNECT_SPAN_V = 0.17
 
@@ -201,7 +203,8 @@ class _Hourly:
         self._battery = box.battery
         self._now = 0.0
         self._cut = False
-        self._shedding = Shedding(box.rules, 0.0)
+        heard_in_time = max(box.rules.lost_after, _SEVERAL_SAMPLES * _HOUR_S)
+        self._shedding = Shedding(replace(box.rules, lost_after=heard_in_time), 0.0)
         self._disconnect = box.disconnect
         self._reconnect = _reconnect(box)
 

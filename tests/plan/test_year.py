@@ -1,5 +1,7 @@
 """Years on the battery, hour by hour."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import Phase, given, settings
@@ -59,6 +61,13 @@ def test_dull_days_lead_down_the_ladder_and_back():
     assert went.days_without_data_of(3) == went.days_without_data
     assert went.lowest_of(3) == went.lowest
     assert went.lowest_of(7) > 0.8
+
+
+def test_a_voltage_an_hour_is_enough_however_soon_it_counts_as_lost():
+    dull = without(sun(4.0), range(100, 112))
+    calm, hasty = box(LEAN), box(LEAN)
+    hasty = replace(hasty, rules=replace(hasty.rules, lost_after=60.0))
+    assert run(hasty, dull, WARM, MONTHS).hours_of(1) == run(calm, dull, WARM, MONTHS).hours_of(1)
 
 
 def test_shedding_load_keeps_the_battery_fuller():
