@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import matplotlib
 import matplotlib.dates
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -31,7 +32,7 @@ _HEADROOM_V = 1.2
 def plot(plan: BenchPlan, energy: EnergySection, account: EnergyAccount, file: Path) -> None:
     """Write the picture of a run, as the kind of file that its name ends in.
 
-    Raises OSError when it cannot be written, and ValueError for a kind that is not known.
+    Raises OSError when it cannot be written.
     """
     figure = Figure(figsize=_INCHES, layout="constrained")
     axes = figure.subplots(4, 1, sharex=True, height_ratios=_HEIGHTS)
@@ -53,7 +54,9 @@ def plot(plan: BenchPlan, energy: EnergySection, account: EnergyAccount, file: P
     axes[3].xaxis.set_major_locator(locator)
     axes[3].xaxis.set_major_formatter(dates.ConciseDateFormatter(locator, tz=zone))
     axes[3].set_xlabel(f"time where the station is ({info.timezone})")
-    figure.savefig(file, dpi=110)
+    # Text that stays text can be searched, and is drawn in the reader's own fonts.
+    with matplotlib.rc_context({"svg.fonttype": "none"}):
+        figure.savefig(file, dpi=110)
 
 
 def _voltage(axes: Axes, energy: EnergySection, account: EnergyAccount) -> None:

@@ -115,8 +115,10 @@ class BenchState:
     def observe(self, daemon: Daemon) -> None:
         """Take note of the stage a daemon is in, and have the world follow it."""
         now = self.still.utc_ms()
-        if step := self.trace.observe(now, daemon, up=self.computer.on):
-            self.note(f"{step.stage}: {step.why}")
+        stage = self.trace.steps[-1].stage
+        step = self.trace.observe(now, daemon, up=self.computer.on)
+        if step and step.stage != stage:
+            self.note(f"{stage} -> {step.stage}: {step.why}")
         shedding = daemon.shedding
         stopped = shedding.keeper.effects.stopped if shedding else frozenset()
         self.hardware.loads.stop_buses(now / 1000, stopped)

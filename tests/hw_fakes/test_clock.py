@@ -34,6 +34,38 @@ def test_a_clock_must_go_forward(speed):
         ScaledClock(START, speed)
 
 
+async def test_whoever_sleeps_wakes_in_time_though_the_pace_changes():
+    clock = ScaledClock(START, speed=1e-3)
+    sleeper = asyncio.create_task(clock.sleep(100))  # for a day, at this pace
+    await asyncio.sleep(0.01)
+    assert not sleeper.done()
+    clock.speed = 1e4
+    await asyncio.wait_for(sleeper, 5)
+    assert clock.monotonic() >= 100
+    assert clock.speed == 1e4
+
+
+def test_the_time_does_not_jump_when_the_pace_changes():
+    clock = ScaledClock(START, speed=1e6)
+    before = clock.monotonic()
+    clock.speed = 1e-6
+    there = clock.monotonic()
+    assert there >= before
+    assert clock.monotonic() - there < 0.001
+    with pytest.raises(ValueError, match="cannot run"):
+        clock.speed = 0
+
+
+def test_a_clock_can_begin_anew():
+    clock = ScaledClock(START, speed=1e9)
+    while clock.monotonic() < 10_000:
+        pass
+    clock.speed = 1e-6
+    clock.begin_anew()
+    assert clock.monotonic() < 1
+    assert clock.utc_ms() == START
+
+
 def test_stepping_moves_utc_and_leaves_the_monotonic_scale_alone():
     for clock in (ScaledClock(START, speed=1e-6), ManualClock(START)):
         clock.step(-90_000)
