@@ -9,6 +9,9 @@ from edge.status import Category
 CLOCK = "clock"
 """What the part is called that the whole station gets its time from."""
 
+ENERGY = "energy"
+"""What the part is called that says how the battery is, and what is shed for its sake."""
+
 
 @dataclass(frozen=True, slots=True)
 class Condition:

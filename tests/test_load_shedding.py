@@ -107,7 +107,7 @@ async def test_a_stage_is_obeyed_by_everyone_journalled_and_left_again(tmp_path)
             await well.until_stage("lean")
             await well.until(lambda daemon: not well.hardware.outputs["visitors"])
             assert well.energy().category is Category.OUT_OF_SPECIFICATION
-            assert "sampling 3 times less often" in well.energy().found
+            assert "sampling 3 times less often" in well.energy().doing
             assert well.daemon.publisher.timetable.every_ms == 2 * before.every_ms
             well.volts = 13.2
             await well.until_stage("normal")

@@ -13,13 +13,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from edge.energy.stages import NORMAL, Effects, Move, Rules, Shedding
-from edge.health import Condition
+from edge.health import ENERGY, Condition
 from edge.readings import Condense, Reading, Series
 from edge.status import Category, Reason
 from edge.units import UNITS
-
-PART = "energy"
-"""What the part is called in conditions."""
 
 STATE = "@energy"
 """Under this name the journal keeps the stage, among the channels' states; no channel's name."""
@@ -116,15 +113,15 @@ class EnergyKeeper:
         if volts is None:
             rules = self.shedding.rules
             return Condition(
-                PART,
+                ENERGY,
                 Category.FAILURE,
                 "the battery's voltage is not known",
                 f'{shed}; held, and after {rules.lost_after / 60:g} min "{rules.safe_stage}"',
             )
         found = f"battery {volts:.2f} V"
         if stage.name == NORMAL:
-            return Condition(PART, Category.NORMAL, found)
-        return Condition(PART, Category.OUT_OF_SPECIFICATION, f"{found}, {shed}")
+            return Condition(ENERGY, Category.NORMAL, found)
+        return Condition(ENERGY, Category.OUT_OF_SPECIFICATION, found, shed)
 
 
 def in_words(effects: Effects) -> str:

@@ -32,14 +32,11 @@ from typing import Any
 
 from edge import __version__
 from edge.clock import iso_utc
-from edge.health import CLOCK, Condition
+from edge.health import CLOCK, ENERGY, Condition
 from edge.station.model import Station
 
 STOPPED = "stopped"
 LOST = "connection lost"
-
-ENERGY = "energy"
-"""What the part is called that sheds load."""
 
 
 def readings_topic(prefix: str, station_id: str) -> str:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 import structlog
 
 from edge.clock import Clock
-from edge.health import Condition
+from edge.health import ENERGY, Condition
 from edge.readings import Gap
 from edge.station.model import Station
 from edge.uplink import announce
@@ -190,7 +190,4 @@ def _signals(conditions: Sequence[Condition]) -> list[object]:
 
     But what is shed does not: by that two stages of one category are told apart.
     """
-    return [
-        (one.part, one.category, one.doing if one.part == announce.ENERGY else "")
-        for one in conditions
-    ]
+    return [(one.part, one.category, one.doing if one.part == ENERGY else "") for one in conditions]

@@ -97,8 +97,9 @@ def test_the_condition_says_what_is_shed_since_when_and_why():
     one = keeper()
     assert one.condition().category is Category.FAILURE  # nothing is known yet
     fed(one, 0, 661, 12.0)
-    assert one.condition().found == (
-        'battery 12.00 V, stage "lean" since 2026-03-01 19:10 UTC (12.00 V, below 12.2 V): '
+    assert one.condition().found == "battery 12.00 V"
+    assert one.condition().doing == (
+        'stage "lean" since 2026-03-01 19:10 UTC (12.00 V, below 12.2 V): '
         "sampling 4 times less often, publishing 2 times less often, off: modem, not polled: hatch"
     )
     assert one.condition().category is Category.OUT_OF_SPECIFICATION
