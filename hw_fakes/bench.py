@@ -124,7 +124,9 @@ async def run_bench(plan: BenchPlan, directory: Path, show: Show) -> Ledger:
             clock.begin_anew()
             state.computer = _computer(state, directory)
             running = group.create_task(state.computer.run(stop))
-            pace = Pace(clock, lambda: _timetable(state), lambda: link.in_use)
+            pace = Pace(
+                clock, lambda: _timetable(state), lambda: link.in_use, lambda: _passed_over(state)
+            )
             beside += [group.create_task(run) for run in (_watch(state), pace.run(), show(state))]
             await _mishaps(state, embedded)
             await _until(clock, plan.end_utc_ms)
@@ -229,6 +231,10 @@ def _connect_modem(state: BenchState) -> None:
 def _timetable(state: BenchState) -> Timetable | None:
     publisher = state.daemon.publisher
     return publisher.timetable if state.computer.on and publisher else None
+
+
+def _passed_over(state: BenchState) -> int:
+    return sum(bus.counts.slots_passed_over for bus in state.daemon.buses.values())
 
 
 async def _watch(state: BenchState) -> None:

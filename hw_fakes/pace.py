@@ -1,9 +1,10 @@
 """How fast time can run on the bench without leaving the station behind.
 
 Theory of operation. Devices, links and disks take real time, and in a run of days in a minute a
-millisecond is a quarter of a minute. Two things slow the clock down. *The computer is late*: who
-wanted to be woken was not. *A window is open*: a station that is not always connected gives itself
-minutes to switch on its modem, connect and send, and what that takes is real.
+millisecond is a quarter of a minute. Two things slow the clock down. *The station is late*: who
+wanted to be woken was not, or a bus passed over a slot because it was not done with the one before.
+*A window is open*: a station that is not always connected gives itself minutes to switch on its
+modem, connect and send, and what that takes is real.
 """
 
 from __future__ import annotations
@@ -21,13 +22,14 @@ CAREFUL = 1440.0
 
 # Real seconds, and what is done about them.
 _LATE = 0.004
-_SLOWER, _FASTER = 0.85, 1.01
+_MUCH_SLOWER, _SLOWER, _FASTER = 0.85, 0.96, 1.01
 
 
 class Pace:
     """Sets the speed of a clock, at most that which it has.
 
-    ``timetable`` tells when the station publishes, ``in_use`` whether its link is.
+    ``timetable`` tells when the station publishes, ``in_use`` whether its link is, ``passed_over``
+    how many slots its buses have passed over so far.
     """
 
     def __init__(
@@ -35,10 +37,13 @@ class Pace:
         clock: ScaledClock,
         timetable: Callable[[], Timetable | None],
         in_use: Callable[[], bool],
+        passed_over: Callable[[], int] = lambda: 0,
     ) -> None:
         self._clock = clock
         self._timetable = timetable
         self._in_use = in_use
+        self._passed_over = passed_over
+        self._passed = 0
         self._fastest = self._pace = clock.speed
         self._slot = 0
         self._used = False
@@ -57,10 +62,14 @@ class Pace:
             self._judge((clock.monotonic() - until) / clock.speed)
 
     def _judge(self, late: float) -> None:
+        passed, self._passed = self._passed, self._passed_over()
+        change = _FASTER
         if late > _LATE:
-            self._pace = max(self._pace * _SLOWER, min(self._fastest, CAREFUL))
-        else:
-            self._pace = min(self._pace * _FASTER, self._fastest)
+            change = _MUCH_SLOWER
+        elif self._passed > passed:
+            change = _SLOWER
+        self._pace = max(self._pace * change, min(self._fastest, CAREFUL))
+        self._pace = min(self._pace, self._fastest)
 
     def _window_is_open(self, now_ms: int) -> bool:
         """Tell whether a connection is to be made, or stands, that will not stand for long."""
