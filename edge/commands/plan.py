@@ -18,7 +18,9 @@ from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_ar
     "--html", type=click.Path(path_type=Path), help="Also write one page with plots to this file."
 )
 @click.option(
-    "--years", type=click.IntRange(1, 100), help="Years of weather; by default the goal's."
+    "--years",
+    type=click.IntRange(1, 100),
+    help="Years of weather; by default the goal's. A typical year is one.",
 )
 @click.option(
     "--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the weather."

@@ -21,13 +21,14 @@ class PlanError(Exception):
 def sections_of(station: Station) -> Sections:
     """Return what the plan needs; raises PlanError with everything that is missing, by key."""
     faults = list(_missing(station))
+    if faults:
+        raise PlanError(faults)
     energy = station.energy
-    # The second half is said by the first; it is there for the type checker.
-    if faults or energy is None:
-        raise PlanError(faults)
+    assert energy is not None  # noqa: S101 - as all that follow: it would be a fault
     battery, panel, controller = energy.battery, energy.panel, energy.controller
-    if battery is None or panel is None or controller is None:
-        raise PlanError(faults)
+    assert battery is not None  # noqa: S101
+    assert panel is not None  # noqa: S101
+    assert controller is not None  # noqa: S101
     return Sections(energy, battery, panel, controller)
 
 
@@ -51,20 +52,8 @@ def _missing(station: Station) -> Iterator[str]:
         yield 'energy.controller: found none, expected at least its kind: "pwm" or "mppt"'
     if not energy.loads:
         yield "energy.loads: found none, expected what draws on the battery, each with its power"
-    yield from _missing_climate(energy)
-
-
-def _missing_climate(energy: EnergySection) -> Iterator[str]:
-    climate = energy.climate
-    if climate is None:
+    if energy.climate is None:
         yield (
             "energy.climate: found none, expected clearness and temperature of twelve months, or"
             " typical_year"
         )
-        return
-    if climate.typical_year is not None:
-        return
-    if climate.clearness is None:
-        yield "energy.climate.clearness: found none, expected twelve of them, or typical_year"
-    if climate.temperature is None:
-        yield "energy.climate.temperature: found none, expected twelve of them, or typical_year"

@@ -106,7 +106,7 @@ def _years(found: Findings) -> str:
     gaps = f"{run.days_without_data} days are" if run.days_without_data else "no day is"
     parts = [
         (
-            f"In the {years} it is halted or without power for {lost:.1f} h a year"
+            f"In the {years} it is halted or without power for {lost:.0f} h a year"
             f" ({_share(run.loss_of_load)} of the hours, the loss-of-load probability), and"
             f" {gaps} without data."
         ),

@@ -8,8 +8,9 @@ faster; and an hour without a voltage is not one in which the voltage is lost.
 
 A controller that cuts off the loads does so below its disconnect voltage, until its reconnect
 voltage; the station then goes on in the stage it was in, as after any restart. A battery that is
-empty supplies nobody. A halted computer is taken to start again when its stage is left: something
-in the box has to do that, such as a controller that switches its supply, or a timer.
+empty supplies nobody, and makes the controller cut off too, for its voltage gives way. A halted
+computer is taken to start again when its stage is left: something in the box has to do that, such
+as a controller that switches its supply, or a timer.
 
 The battery is as old as the plan says, all the time. It begins full; but before the hours that
 count it has been through the last ones of the weather, so that it begins as it would end.
@@ -214,7 +215,8 @@ class _Hourly:
         ``given`` is what the panel gives, in A.
         """
         battery, soc = self._battery, self.soc
-        place = OFF if self._cut or soc <= battery.empty_at(celsius) else self._shedding.index
+        empty = soc <= battery.empty_at(celsius)
+        place = OFF if self._cut or empty else self._shedding.index
         at_rest = battery.open_circuit_v(soc)
         watts = self._box.own_draw if place == OFF else self._box.loads[place].watts
         amperes = given - watts / at_rest
@@ -223,7 +225,8 @@ class _Hourly:
         volts = battery.terminal_v(soc, amperes, celsius)
         self.soc = battery.step(soc, amperes, _HOUR_S, celsius)
         self._now += _HOUR_S
-        self._after(volts, celsius, place)
+        # What is asked of an empty battery it does not give: under that load there is no voltage.
+        self._after(0.0 if empty and amperes < 0 else volts, celsius, place)
         return place
 
     def _after(self, volts: float, celsius: float, place: int) -> None:

@@ -16,7 +16,8 @@ from edge.plan.advice import (
 )
 from edge.plan.needs import sections_of
 from edge.plan.study import Study, design_of
-from edge.plan.sun import HOURS_A_YEAR, Plane
+from edge.plan.sun import HOURS_A_YEAR, Light, Plane
+from edge.plan.weather import Weather
 from tests.plan.stations import NORTH, SOUTH, WELL_7, changed, study_of
 from tests.plan.weather_files import MEASURED, measured_year
 
@@ -69,6 +70,23 @@ def test_best_tilts(well, north):
         assert latitude < worst.plane.tilt <= 90
         assert year.plane.azimuth == worst.plane.azimuth == 180
         assert year.light > worst.light
+
+
+def test_a_valley_open_to_the_east_turns_the_panel_east():
+    station = changed(SOUTH)
+    sections = sections_of(station)
+    measured = measured_year("723170TYA")
+    morning = np.tile(np.arange(24) < 12, 365)
+    light = Light(
+        *(
+            kind * morning
+            for kind in (measured.light.level, measured.light.beam, measured.light.scattered)
+        )
+    )
+    weather = Weather(measured.sky, light, measured.celsius, "mornings")
+    year, worst = best_stands(Study(sections, weather, weather))
+    assert 90 <= year.plane.azimuth < 150
+    assert 90 <= worst.plane.azimuth < 170
 
 
 def test_the_far_south_looks_north():
