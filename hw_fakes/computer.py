@@ -10,7 +10,6 @@ let go.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Callable
 
 from edge.clock import Clock
@@ -93,8 +92,7 @@ class Computer:
                 group.create_task(_pass_on(stop, told)),
                 group.create_task(self._cut_with_power(running)),
             ]
-            with contextlib.suppress(asyncio.CancelledError):
-                await asyncio.wait([running])
+            await asyncio.wait([running])
             for task in watching:
                 task.cancel()
 

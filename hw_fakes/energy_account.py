@@ -52,6 +52,11 @@ class EnergyAccount:
         return sum(hour.promised for hour in self.hours)
 
     @property
+    def spared(self) -> float:
+        """Readings fewer than in normal that the stages promised."""
+        return sum(hour.usual for hour in self.hours) - self.promised
+
+    @property
     def completeness(self) -> float:
         """Readings with a value, as a share of what was promised."""
         kept = sum(hour.journalled for hour in self.hours)
@@ -79,6 +84,7 @@ class EnergyAccount:
             "lowest_charge": round(self.lowest_charge, 4),
             "last_charge": round(self.trace.points[-1].charge, 4),
             "given_up": self.given_up,
+            "spared": round(self.spared),
             "promised": round(self.promised),
             "completeness": round(self.completeness, 4),
             "halts": self.halts,
@@ -105,6 +111,7 @@ class EnergyAccount:
             "lowest charge": f"{self.lowest_charge:.0%}",
             "charge at the end": f"{self.trace.points[-1].charge:.0%}",
             "given up by design": f"{self.given_up} (status shed)",
+            "not to be taken": f"{self.spared:.0f} readings fewer than in normal",
             "promised by the stages": f"{self.promised:.0f}, of which {self.completeness:.1%} are"
             " there",
             "halted, cut off": f"{self.halts} times, {self.power_cuts} times",

@@ -23,7 +23,10 @@ class Hour:
     """What came of an hour: readings of measured channels, one series each."""
 
     begin_ms: int
+    usual: float = 0.0
+    """What the stage "normal" promises."""
     promised: float = 0.0
+    """What the stages did that the station was in."""
     journalled: int = 0
     arrived: int = 0
 
@@ -47,6 +50,9 @@ def hours_of(
     """Return an account of every hour of a run."""
     hours = [Hour(at) for at in range(begin_ms, end_ms, HOUR_MS)]
     effects = effects_by_stage(station)
+    usual = _readings_per_ms(station, Effects())
+    for hour in hours:
+        hour.usual = usual * (min(hour.begin_ms + HOUR_MS, end_ms) - hour.begin_ms)
     for span in spans:
         rate = _readings_per_ms(station, effects[span.stage]) if span.up else 0.0
         first = (span.begin_ms - begin_ms) // HOUR_MS

@@ -10,12 +10,14 @@ import pytest
 from click.testing import CliRunner
 
 from edge.cli import main
+from edge.station.energy import ControllerSection
 from edge.station.loader import load
 from hw_fakes import sky
 from hw_fakes.bench import run_bench
 from hw_fakes.bench_plot import plot
 from hw_fakes.bench_state import BenchPlan
 from hw_fakes.bench_view import plain_lines
+from hw_fakes.computer import wakes_above
 from tests.stations import WELL
 
 SMALL_BATTERY = Path(__file__).parent / "small_battery.toml"
@@ -83,6 +85,9 @@ def test_every_hour_is_in_a_stage_and_promises_as_its_stage_has_it(run):
     # Four channels every half an hour; none while the computer is off.
     assert by_hour[0]["promised"] == 8
     assert min(hour["promised"] for hour in by_hour) == 0
+    # In "sparse" three of them every hour, for the bus of the fourth is stopped.
+    assert 3 in {hour["promised"] for hour in by_hour}
+    assert run.json["promised"] + run.json["spared"] == pytest.approx(8 * 72, abs=1)
     assert sum(hour["journalled"] for hour in by_hour if hour["promised"] == 0) == 0
     assert 0.9 < run.json["completeness"] < 1.1
 
@@ -90,6 +95,50 @@ def test_every_hour_is_in_a_stage_and_promises_as_its_stage_has_it(run):
 def test_the_battery_pays_for_it(run):
     assert run.json["lowest_charge"] < 0.5 < run.json["last_charge"]
     assert 11 < run.json["lowest_v"] < 12
+
+
+def test_a_station_that_sheds_nothing_is_cut_off_and_begins_anew(tmp_path, monkeypatch):
+    monkeypatch.setattr(sky, "_BEFORE", 0)
+    monkeypatch.setattr(sky, "_DULL", 2)
+    station = load(SMALL_BATTERY)
+    limits = {"kind": "pwm", "disconnect": "11.9 V", "reconnect": "12.9 V"}
+    controller = ControllerSection.model_validate(limits)
+    energy = station.energy.model_copy(update={"stages": [], "controller": controller})
+    plan = BenchPlan(
+        station.model_copy(update={"energy": energy}),
+        days=2.5,
+        speed=50_000,
+        weather="dull-week",
+        link_cut_at=None,
+        broker_restart_at=None,
+    )
+    lines = []
+    ledger = asyncio.run(run_bench(plan, tmp_path, plain_lines(lines.append)))
+    account = ledger.as_json()
+    assert (account["halts"], account["power_cuts"]) == (0, 1)
+    assert account["hours_by_stage"]["normal, computer off"] > 6
+    assert account["moves"] == []
+    assert account["unexplained"] == account["gaps"] == 0
+    assert any("the controller has cut off the loads" in line for line in lines)
+    assert account["recovered"]
+
+
+@pytest.mark.parametrize(
+    ("section", "volts"),
+    [
+        ({"controller": {"kind": "pwm", "reconnect": "12.9 V"}}, 12.9),
+        ({"controller": {"kind": "pwm"}}, 12.6),
+        ({"controller": None}, 12.6),
+        ({"controller": None, "stages": []}, 0.0),
+    ],
+)
+def test_a_halted_computer_wakes_when_the_loads_are_given_back(section, volts):
+    energy = load(SMALL_BATTERY).energy.model_copy(
+        update=section
+        | {"controller": section["controller"] and ControllerSection(**section["controller"])}
+    )
+    assert wakes_above(energy) == volts
+    assert wakes_above(None) == 0
 
 
 def test_what_is_shown_tells_of_stage_battery_and_outputs(run):
