@@ -1,40 +1,27 @@
-"""What a plan advises: how the panel should stand, how large it and the battery must be.
+"""What a plan advises: how the panel should stand, what the paper methods ask for, what helps.
 
-Theory of operation. Tilt and azimuth are tried degree by degree on the mean year. The battery is
-the smallest that has the autonomy; the panel is found by the hour-by-hour run. Whatever a larger
-panel may do, it never does worse, so sizes are found by halving. To be quick that is done in the
-hardest years of those to live through; what is found there must then hold in all of them.
+Theory of operation. Tilt and azimuth are tried degree by degree on the mean year. Single changes
+are tried in the hardest of the years to live through, hour by hour.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
 
 from edge.energy.array import Allowances, Array, mppt_array, pwm_array
 from edge.energy.battery import cold_factor
 from edge.energy.capacity import Capacity, Draw, battery_capacity
-from edge.plan.demand import StageDemand
+from edge.plan.sizes_made import BATTERIES_AH, PANELS_W
 from edge.plan.study import Design, Study
 from edge.plan.sun import Plane, by_month
 from edge.plan.year import Run
-from edge.station.energy import Goal
 from edge.units import Quantity
 
-# Sizes that are made: common practice, no source.
-PANELS_W: tuple[float, ...] = (
-    *(5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 120.0, 150.0, 180.0, 200.0),
-    *(250.0, 300.0, 350.0, 400.0, 500.0, 600.0, 800.0, 1000.0, 1200.0, 1600.0, 2000.0),
-)
-BATTERIES_AH: tuple[float, ...] = (
-    *(1.3, 2.3, 4.5, 7.0, 9.0, 12.0, 18.0, 26.0, 33.0, 40.0, 55.0, 70.0, 80.0, 100.0, 120.0),
-    *(150.0, 180.0, 200.0, 250.0, 300.0, 400.0, 500.0, 600.0, 800.0, 1000.0, 1200.0, 1600.0),
-    2000.0,
-)
+HARDEST_YEARS = 2
+"""How many years stand for all where many designs are tried."""
 
-_HARDEST_YEARS = 2
 _DAY_S = 86400.0
 # A turned panel should earn its crooked looks.
 _WORTH_TURNING = 1.005
@@ -90,23 +77,14 @@ def _best_tilt(worth: Callable[[Plane], float], azimuth: float) -> Plane:
 # -------------------------------------------------------------------------------- the paper methods
 
 
-def normal_draws(demand: StageDemand, nominal_v: float) -> list[Draw]:
-    """Return the loads of a stage as currents from the battery."""
-    return [
-        Draw(line.load, line.watts / nominal_v, line.duty * 24.0)
-        for line in demand.lines
-        if line.duty > 0
-    ]
-
-
 def capacity_by_method(study: Study, design: Design) -> Capacity:
     """Return the battery that the method of IEEE 1013 asks for, in the normal stage."""
     battery = study.sections.battery
-    demand = study.demands(design)[0]
-    draws = normal_draws(demand, study.nominal_v)
+    lines = study.demands(design)[0].lines
     # What is on for part of the day runs at its mean: the rate is that of days.
+    draws = [Draw(line.load, line.watts * line.duty / study.nominal_v) for line in lines]
     return battery_capacity(
-        [Draw(draw.name, draw.daily_ah / 24.0) for draw in draws],
+        draws,
         days=study.sections.energy.goal.autonomy.value / _DAY_S,
         depth=battery.depth_limit.value,
         left_when_old=max(0.01, 1 - battery.ageing.value),
@@ -146,76 +124,6 @@ def shed_hours(went: Run) -> float:
     return sum(went.hours_of(place) for place in range(1, len(went.loads)))
 
 
-# ------------------------------------------------------------------------------------------- sizes
-
-
-@dataclass(frozen=True, slots=True)
-class Sizes:
-    """Panel in W and battery in Ah that do as the goal says; None: none of the sizes tried does."""
-
-    panel_w: float
-    battery_ah: float
-    shed_hours: float
-    """Hours a year in which load is shed then."""
-
-
-class Sizing:
-    """Finds the smallest panel and battery of a study that do as the goal says."""
-
-    def __init__(self, study: Study, design: Design, base: Run) -> None:
-        """Begin with ``design``; ``base`` is how it went."""
-        self._study = study
-        self._design = design
-        self._goal: Goal = study.sections.energy.goal
-        self._hard = base.hardest_years(_HARDEST_YEARS)
-
-    def smallest(self) -> Sizes | None:
-        """Return the smallest battery that has the autonomy, and the smallest panel to go with it.
-
-        Where no panel will do, the battery is made larger.
-        """
-        first = bisect_left(
-            BATTERIES_AH,
-            True,
-            key=self._lasts,
-        )
-        for battery in BATTERIES_AH[first:]:
-            sizes = self._with_panel(battery)
-            if sizes is not None:
-                return sizes
-        return None
-
-    def _with_panel(self, battery_ah: float) -> Sizes | None:
-        """Return the smallest panel that will do with that battery."""
-        hard, share = self._hard, self._goal.loss_of_load.value
-        # In the hardest years may be lost all that may be lost at all.
-        more = share * self._study.weather.years / len(hard)
-        first = bisect_left(PANELS_W, True, key=lambda w: self._holds(w, battery_ah, more, hard))
-        found = self._first_from(first, lambda w: self._holds(w, battery_ah, share))
-        if found is None:
-            return None
-        went = self._study.run(self._design.bigger(panel_w=found, battery_ah=battery_ah))
-        return Sizes(found, battery_ah, shed_hours(went))
-
-    @staticmethod
-    def _first_from(first: int, holds: Callable[[float], bool]) -> float | None:
-        """Return the smallest panel that holds; most likely it is the first of these."""
-        if first < len(PANELS_W) and not holds(PANELS_W[first]):
-            first = bisect_left(PANELS_W, True, lo=first + 1, key=holds)
-        return PANELS_W[first] if first < len(PANELS_W) else None
-
-    def _lasts(self, battery_ah: float) -> bool:
-        bigger = self._design.bigger(battery_ah=battery_ah)
-        return autonomy_days(self._study, bigger) * _DAY_S >= self._goal.autonomy.value
-
-    def _holds(
-        self, panel_w: float, battery_ah: float, share: float, years: Sequence[int] | None = None
-    ) -> bool:
-        """Whether a design loses no more than that share of the hours."""
-        design = self._design.bigger(panel_w=panel_w, battery_ah=battery_ah)
-        return self._study.holds(design, share, years)
-
-
 # --------------------------------------------------------------------------------- what helps most
 
 
@@ -237,7 +145,7 @@ class Change:
 
 def changes(study: Study, design: Design, base: Run, worst: Stand) -> list[Change]:
     """Return single changes, the one that helps most first; the first entry is "as it is"."""
-    hard = base.hardest_years(_HARDEST_YEARS)
+    hard = base.hardest_years(HARDEST_YEARS)
 
     def tried(what: str, other: Design) -> Change:
         went = study.run(other, hard)

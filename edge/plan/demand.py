@@ -61,25 +61,18 @@ class StageDemand:
         """Drawn on average, in W."""
         return self.wh_per_day / 24.0
 
-    @property
-    def peak_watts(self) -> float:
-        """Drawn while all is on that is ever on, in W."""
-        return sum(line.watts for line in self.lines if line.duty > 0)
-
 
 def demands(station: Station, energy: EnergySection) -> list[StageDemand]:
     """Return what is drawn in every stage, "normal" the first."""
-    steady = steady_channels(station, energy)
-    return [
-        _Reckoning(station, energy, stage.effects, steady).demand(stage.name)
-        for stage in energy.rules().ladder
-    ]
+    ladder = energy.rules().ladder
+    return [demand_in(station, energy, stage.effects, stage.name) for stage in ladder]
 
 
-def demand_in(station: Station, energy: EnergySection, effects: Effects) -> StageDemand:
+def demand_in(
+    station: Station, energy: EnergySection, effects: Effects, name: str = NORMAL
+) -> StageDemand:
     """Return what is drawn when this is shed."""
-    reckoning = _Reckoning(station, energy, effects, steady_channels(station, energy))
-    return reckoning.demand(NORMAL)
+    return _Reckoning(station, energy, effects, steady_channels(station, energy)).demand(name)
 
 
 def steady_channels(station: Station, energy: EnergySection) -> frozenset[str]:

@@ -13,8 +13,6 @@ from edge.energy.capacity import Capacity
 from edge.energy.circuits import Circuit, Wiring, wire_circuit
 from edge.plan.advice import (
     Change,
-    Sizes,
-    Sizing,
     Stand,
     array_by_method,
     autonomy_days,
@@ -24,6 +22,7 @@ from edge.plan.advice import (
 )
 from edge.plan.demand import StageDemand
 from edge.plan.needs import sections_of
+from edge.plan.sizing import Sizes, Sizing
 from edge.plan.study import Design, Sections, Study, design_of
 from edge.plan.sun import MONTHS, Place, Sky, by_month
 from edge.plan.typical_year import kilometres, read_year
@@ -76,6 +75,7 @@ class Findings:
     capacity: Capacity
     array: Array | None
     sizes: Sizes | None
+    """None where no size that is made would do."""
     changes: Sequence[Change]
     """The first is the station as it is."""
     circuits: dict[str, tuple[BoxCircuit, Wiring]]

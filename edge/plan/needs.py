@@ -8,6 +8,7 @@ from edge.plan.study import Sections
 from edge.plan.sun import NEAREST_TO_POLE
 from edge.station.energy import EnergySection
 from edge.station.model import Station
+from edge.units import Quantity
 
 
 class PlanError(Exception):
@@ -44,10 +45,15 @@ def _missing(station: Station) -> Iterator[str]:
     energy = station.energy or EnergySection.model_construct()
     if energy.battery is None:
         yield 'energy.battery: found none, expected at least its capacity, such as "70 Ah"'
+    else:
+        yield from _nothing_left("energy.battery.ageing", energy.battery.ageing)
+        yield from _nothing_left("energy.battery.self_discharge", energy.battery.self_discharge)
     if energy.panel is None:
         yield "energy.panel: found none, expected at least its power and tilt"
-    elif energy.panel.power.value <= 0:
-        yield 'energy.panel.power: found "0 W", expected more'
+    else:
+        yield from _nothing_left("energy.panel.soiling", energy.panel.soiling)
+        if energy.panel.power.value <= 0:
+            yield 'energy.panel.power: found "0 W", expected more'
     if energy.controller is None:
         yield 'energy.controller: found none, expected at least its kind: "pwm" or "mppt"'
     if not energy.loads:
@@ -57,3 +63,8 @@ def _missing(station: Station) -> Iterator[str]:
             "energy.climate: found none, expected clearness and temperature of twelve months, or"
             " typical_year"
         )
+
+
+def _nothing_left(key: str, lost: Quantity) -> Iterator[str]:
+    if lost.value >= 1:
+        yield f'{key}: found "{lost}", expected less: nothing would be left'

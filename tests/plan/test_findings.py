@@ -231,3 +231,16 @@ def test_a_panel_of_no_power_and_a_station_at_the_pole():
     found = faults(('power = "30 W"', 'power = "0 W"'), ("latitude = 32.24", "latitude = 90.0"))
     assert 'energy.panel.power: found "0 W"' in found[1]
     assert "at a pole no azimuth means anything" in found[0]
+
+
+def test_shares_that_leave_nothing():
+    found = faults(
+        ('ageing = "30 %"', 'ageing = "100 %"\nself_discharge = "100 %"'),
+        ('soiling = "8 %"', 'soiling = "100 %"'),
+    )
+    assert [one.partition(":")[0] for one in found] == [
+        "energy.battery.ageing",
+        "energy.battery.self_discharge",
+        "energy.panel.soiling",
+    ]
+    assert 'found "100 %", expected less: nothing would be left' in found[0]

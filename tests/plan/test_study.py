@@ -5,9 +5,6 @@ import pvlib
 import pytest
 
 from edge.plan.advice import (
-    BATTERIES_AH,
-    PANELS_W,
-    Sizing,
     array_by_method,
     autonomy_days,
     best_stands,
@@ -15,6 +12,8 @@ from edge.plan.advice import (
     changes,
 )
 from edge.plan.needs import sections_of
+from edge.plan.sizes_made import BATTERIES_AH, PANELS_W
+from edge.plan.sizing import Sizing
 from edge.plan.study import Study, design_of
 from edge.plan.sun import HOURS_A_YEAR, Light, Plane
 from edge.plan.weather import Weather
@@ -167,6 +166,20 @@ def test_no_size_helps_where_there_is_no_sun():
         NORTH, ("latitude = 64.05", "latitude = 80.0"), ('autonomy = "14 d"', 'autonomy = "1900 d"')
     )
     study, design = study_of(dark)
+    assert Sizing(study, design, study.run(design)).smallest() is None
+
+
+def test_a_panel_of_too_low_a_voltage_is_not_made_up_for_by_a_huge_battery():
+    # 24 V of battery, 18 V of panel: hardly anything ever flows.
+    station = changed(
+        SOUTH,
+        ('temperature = "box"\n', 'temperature = "box"\ncells = 12\n'),
+        ('disconnect = "11.40 V"', 'disconnect = "22.8 V"'),
+        ('reconnect = "12.60 V"', 'reconnect = "25.2 V"'),
+        ('cutoff = "12.00 V"', 'cutoff = "24.00 V"'),
+        ('restore = "12.50 V"', 'restore = "25.0 V"'),
+    )
+    study, design = study_of(station)
     assert Sizing(study, design, study.run(design)).smallest() is None
 
 
