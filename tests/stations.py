@@ -15,6 +15,7 @@ from hw_fakes.world import World
 CONFIG = Path(__file__).parent.parent / "config"
 WELL = CONFIG / "ash-creek-2.toml"
 WATCHED = CONFIG / "ash-creek-5.toml"
+WELL_7 = CONFIG / "ash-creek-7.toml"
 TANK = CONFIG / "ash-creek-tank.toml"
 
 MARCH = 1_772_348_400_000  # 2026-03-01 00:00 at the Ash Creek wells

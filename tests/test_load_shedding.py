@@ -18,9 +18,7 @@ from hw_fakes.clock import ScaledClock
 from hw_fakes.faults import FaultKind
 from hw_fakes.hardware import Hardware
 from hw_fakes.world import World
-from tests.stations import CONFIG, MARCH
-
-WELL_7 = CONFIG / "ash-creek-7.toml"
+from tests.stations import MARCH, WELL_7
 
 # An hour in a second: the dwell of a stage is half of that.
 SPEED = 3600.0

@@ -16,7 +16,8 @@ Systems, 2004, figure 9.42, from memory) has 97 % of the 20-hour rating left for
 hours. Who has the maker's curves for cold and slow discharge may size by those.
 
 *At the terminals* there is the voltage at rest, which follows the strength of the acid, less what
-is lost inside. What is lost grows as the acid gets thin, and quickly at the very end. On charge the
+is lost inside. What is lost grows as the acid gets thin, and quickly at the very end, however slowly it
+is drawn from. On charge the
 voltage climbs the same way towards full, as less and less is left in the plates to be charged. A
 controller that holds the voltage at the limit therefore sees the current die away: `accepted` is
 the current at which the voltage has just come to the limit.
@@ -92,6 +93,8 @@ _END_LOSS_V = (
     _AT_REST.points[0][1] / _CELLS_OF_TABLE - _OHM_AH / RATED_HOURS * (1 + _THIN_ACID) - _END_V
 )
 _KNEE = 0.04
+# Drawn from at this share of the rated current or more, an empty battery shows that it is.
+_TRICKLE = 0.1
 _NEARLY_FULL = 0.01
 
 _LIMIT_V = 2.40
@@ -179,7 +182,7 @@ class LeadAcid:
         at_rest = self.open_circuit_v(soc)
         if amperes >= 0:
             return at_rest + amperes * self._charge_resistance(soc, celsius)
-        drawn = min(1.0, -amperes / self.rated_amperes)
+        drawn = min(1.0, -amperes / self.rated_amperes / _TRICKLE)
         left = max(0.0, soc - self.empty_at(celsius))
         spent = self.cells * drawn * _END_LOSS_V * math.exp(-left / _KNEE)
         return max(0.0, at_rest + amperes * self.resistance(soc, celsius) - spent)

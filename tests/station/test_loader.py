@@ -3,6 +3,7 @@
 import os
 import re
 import socket
+import tomllib
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -12,12 +13,15 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from edge.readings import Sample
+from edge.station.checks import check
 from edge.station.faults import StationFileError
 from edge.station.loader import journal_path, load, secret_path, station_from
+from edge.station.model import Station
+from edge.station.parts import Parts
 from edge.station.schema import json_schema
 from edge.station.syntax import parse
 from tests.station.toml_as_json import as_an_editor_sees_it
-from tests.stations import CONFIG, WELL
+from tests.stations import CONFIG, WELL, WELL_7
 
 EXAMPLE = CONFIG / "ash-creek-2.toml"
 NOBODY = 65534
@@ -281,9 +285,17 @@ def test_secrets_are_looked_for_among_the_credentials_first(tmp_path):
 
 def test_the_station_file_explained_in_the_readme_is_good():
     readme = (CONFIG.parent / "README.md").read_text(encoding="utf-8")
-    (block,) = re.findall(r"```toml\n(.*?)```", readme, re.DOTALL)
-    station = station_from(block, "README.md")
+    whole, *parts = re.findall(r"```toml\n(.*?)```", readme, re.DOTALL)
+    station = station_from(whole, "README.md")
     assert {"level", "flow"} <= set(station.room().channels)
+
+    # What is explained further on is good in the place of the like in a whole file.
+    assert parts
+    for part in parts:
+        data = tomllib.loads(WELL_7.read_text(encoding="utf-8"))
+        for section, explained in tomllib.loads(part).items():
+            data[section] |= explained
+        assert check(Parts.of(Station.model_validate(data))) == []
 
 
 def test_the_journal_of_an_installed_station_is_found(tmp_path, monkeypatch):
