@@ -16,11 +16,10 @@ Systems, 2004, figure 9.42, from memory) has 97 % of the 20-hour rating left for
 hours. Who has the maker's curves for cold and slow discharge may size by those.
 
 *At the terminals* there is the voltage at rest, which follows the strength of the acid, less what
-is lost inside. What is lost grows as the acid gets thin, and quickly at the very end, however slowly it
-is drawn from. On charge the
-voltage climbs the same way towards full, as less and less is left in the plates to be charged. A
-controller that holds the voltage at the limit therefore sees the current die away: `accepted` is
-the current at which the voltage has just come to the limit.
+is lost inside. What is lost grows as the acid gets thin, and quickly at the very end, however
+slowly it is drawn from. On charge the voltage climbs the same way towards full, as less and less is
+left in the plates to be charged. A controller that holds the voltage at the limit therefore sees
+the current die away: `accepted` is the current at which the voltage has just come to the limit.
 
 *The acid* in a discharged battery is thin, and freezes when it is a few degrees below nought. Ice
 breaks plates and case.
