@@ -25,6 +25,8 @@ _STAGE_COLOURS = ("#E69F00", "#D55E00", "#CC79A7", "#7F3C8D", "#555555")
 _INCHES = (11.0, 11.0)
 _HEIGHTS = (4, 1.6, 1.8, 2.2)
 
+_ROOM_FOR_LEGEND = 1.25
+
 # Above the highest restore voltage only charging is to be seen.
 _HEADROOM_V = 1.2
 
@@ -134,7 +136,8 @@ def _readings(axes: Axes, account: EnergyAccount) -> None:
         [hour.promised for hour in hours], edges, color=_ORANGE, linestyle="--",
         linewidth=1, label="promised by the stage",
     )  # fmt: skip
-    axes.set_ylim(bottom=0)
+    most = max(max(hour.promised, hour.journalled) for hour in hours)
+    axes.set_ylim(0, max(1.0, _ROOM_FOR_LEGEND * most))
     axes.set_ylabel("readings an hour")
     axes.legend(loc="upper right", fontsize=8, ncols=3, framealpha=0.9)
 

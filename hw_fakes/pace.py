@@ -20,9 +20,12 @@ _LOOK_EVERY_S = 300.0
 # In which a window lasts long enough for anything.
 CAREFUL = 1440.0
 
+# It is not slowed down for ever: a run is to end.
+_SLOWEST_SHARE = 1 / 6
+
 # Real seconds, and what is done about them.
-_LATE = 0.004
-_MUCH_SLOWER, _SLOWER, _FASTER = 0.85, 0.96, 1.01
+_LATE = 0.008
+_MUCH_SLOWER, _SLOWER, _FASTER = 0.85, 0.96, 1.003
 
 
 class Pace:
@@ -45,6 +48,7 @@ class Pace:
         self._passed_over = passed_over
         self._passed = 0
         self._fastest = self._pace = clock.speed
+        self._slowest = min(self._fastest, max(CAREFUL, self._fastest * _SLOWEST_SHARE))
         self._slot = 0
         self._used = False
         self._over = False
@@ -68,8 +72,7 @@ class Pace:
             change = _MUCH_SLOWER
         elif self._passed > passed:
             change = _SLOWER
-        self._pace = max(self._pace * change, min(self._fastest, CAREFUL))
-        self._pace = min(self._pace, self._fastest)
+        self._pace = min(max(self._pace * change, self._slowest), self._fastest)
 
     def _window_is_open(self, now_ms: int) -> bool:
         """Tell whether a connection is to be made, or stands, that will not stand for long."""

@@ -72,8 +72,8 @@ def test_who_is_late_gets_more_time_and_who_is_in_time_gets_less_again():
     bench = Bench(None, 0)
     for _ in range(100):
         bench.pace._judge(0.05)
-    assert bench.pace._pace == CAREFUL
-    for _ in range(1000):
+    assert bench.pace._pace == pytest.approx(FAST / 6)
+    for _ in range(2000):
         bench.pace._judge(0.0)
     assert bench.pace._pace == FAST
 
