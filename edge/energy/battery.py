@@ -51,6 +51,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 from edge.measure.curve import Curve
 
@@ -104,6 +105,7 @@ _MOST_CHARGE_HOURS = 5.0
 _MONTH = 365.25 / 12 * 86400.0
 
 
+@lru_cache(maxsize=1 << 17)  # the same hours of years are gone through for one size after another
 def cold_factor(celsius: float) -> float:
     """Return by how much larger a battery must be at ``celsius`` than at 25 °C to give the same.
 

@@ -228,8 +228,9 @@ class Shedding:
         self._measure(now, volts, celsius)
         evidence = self._evidence = self._judge(now)
         act = ACTS[evidence, self.settled(now)]
+        if act is Act.HOLD:
+            return None
         target = {
-            Act.HOLD: self._at,
             Act.DEEPER: self._at + 1,
             Act.SHALLOWER: self._at - 1,
             Act.TO_SAFE: self._safe,

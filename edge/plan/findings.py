@@ -76,6 +76,8 @@ class Findings:
     array: Array | None
     sizes: Sizes | None
     """None where no size that is made would do."""
+    other_sizes: Sizes | None
+    """A larger battery with a smaller panel, where what there is is too small."""
     changes: Sequence[Change]
     """The first is the station as it is."""
     circuits: dict[str, tuple[BoxCircuit, Wiring]]
@@ -122,6 +124,9 @@ def make_plan(
     stands = best_stands(study)
     months = _months(study, design, went, demands)
     worst_light = min(month.light for month in months)
+    sizing = Sizing(study, design, went)
+    smallest = sizing.smallest()
+    too_small = smallest is not None and not smallest.within(design.panel_w, design.battery_ah)
     return Findings(
         station=station,
         sections=sections,
@@ -136,7 +141,8 @@ def make_plan(
         for_worst_month=stands[1],
         capacity=capacity_by_method(study, design),
         array=array_by_method(study, design, worst_light),
-        sizes=Sizing(study, design, went).smallest(),
+        sizes=smallest,
+        other_sizes=sizing.with_more_battery(smallest) if smallest and too_small else None,
         changes=changes(study, design, went, stands[1]),
         circuits=_circuits(study),
         notes=list(_notes(study, design, place, station)),

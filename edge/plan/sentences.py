@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from edge.plan.findings import Findings
+from edge.plan.sizing import Sizes
 from edge.plan.sun import MONTHS
 from edge.plan.year import OFF
 
@@ -168,9 +169,17 @@ def _sizes(found: Findings) -> str:
         f"The smallest that would do as specified: a battery of {battery:g} Ah and a panel of"
         f" {panel:g} W{_while_shedding(found)}."
     )
-    if panel <= found.design.panel_w and battery <= found.design.battery_ah:
-        return text
-    return f"{text} There are {found.design.battery_ah:.4g} Ah and {found.design.panel_w:.4g} W."
+    if other := found.other_sizes:
+        text += f" So would {other.battery_ah:g} Ah and {other.panel_w:g} W."
+    return " ".join([*_too_small(found, found.sizes), text])
+
+
+def _too_small(found: Findings, sizes: Sizes) -> Iterator[str]:
+    design = found.design
+    if sizes.panel_w > design.panel_w:
+        yield f"The panel of {design.panel_w:.4g} W is too small."
+    if sizes.battery_ah > design.battery_ah:
+        yield f"The battery of {design.battery_ah:.4g} Ah is too small."
 
 
 def _while_shedding(found: Findings) -> str:

@@ -20,6 +20,9 @@ from edge.station.energy import Goal
 
 _DAY_S = 86400.0
 
+# A battery so much larger is tried to spare panel.
+_TIMES_THE_BATTERY = 2
+
 
 @dataclass(frozen=True, slots=True)
 class Sizes:
@@ -29,6 +32,10 @@ class Sizes:
     battery_ah: float
     shed_hours: float
     """Hours a year in which load is shed with them."""
+
+    def within(self, panel_w: float, battery_ah: float) -> bool:
+        """Whether a panel and a battery are no smaller than these."""
+        return self.panel_w <= panel_w and self.battery_ah <= battery_ah
 
 
 class Sizing:
@@ -56,6 +63,12 @@ class Sizing:
             if sizes is not None:
                 return sizes
         return None
+
+    def with_more_battery(self, smallest: Sizes) -> Sizes | None:
+        """Return a larger battery that does with a smaller panel; None where that helps nothing."""
+        at = bisect_left(BATTERIES_AH, _TIMES_THE_BATTERY * smallest.battery_ah)
+        sizes = self._with_panel(BATTERIES_AH[at]) if at < len(BATTERIES_AH) else None
+        return sizes if sizes is not None and sizes.panel_w < smallest.panel_w else None
 
     def _with_panel(self, battery_ah: float) -> Sizes | None:
         """Return the smallest panel that will do with that battery."""

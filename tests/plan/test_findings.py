@@ -68,7 +68,8 @@ def test_the_loser_says_so_and_what_would_do(loser):
     assert "where 1 % may be" in text
     assert "the battery is drained however large it is" in text
     assert "The smallest that would do as specified" in text
-    assert "There are 200 Ah and 50 W." in text
+    assert "The panel of 50 W is too small." in text
+    assert "So would 400 Ah and " in " ".join(text.split())
     assert "The single change that helps most" in text
     assert "The rest is out of reach" in " ".join(text.split())
 
