@@ -28,15 +28,15 @@ _LOWEST_SUN = 0.02  # sine of about one degree: below, the formulas leave the gr
 
 _FAIR = (0.25, 1.0)
 # Of a dull week: fair days before, dull ones, and how clear they are.
-_BEFORE, _DULL = 2, 7
+_BEFORE, _DULL = 1, 6
 _BRIGHT, _GREY = (0.8, 1.0), (0.07, 0.13)
 
 
 class Sky:
     """The sky over a place.
 
-    In "fair" weather every day is as clear as the ``seed`` has it. A "dull-week" has two bright
-    days, counted from ``start`` on, then seven dull ones; then it is bright again.
+    In "fair" weather every day is as clear as the ``seed`` has it. A "dull-week" has one bright
+    day, counted from ``start`` on, then six dull ones; then it is bright again.
     """
 
     def __init__(

@@ -45,8 +45,8 @@ _FASTEST = 14_400.0
 @click.option(
     "--weather",
     type=click.Choice(["fair", "dull-week"]),
-    help="Have the battery live through it, without other mishaps. A dull week has two bright days"
-    " first.",
+    help="Have the battery live through it, without other mishaps. A dull week is a bright day,"
+    " six dull ones, and bright ones after.",
 )
 @click.option("--seed", default=1, show_default=True, help="The same seed makes the same world.")
 @click.option("--broker", metavar="HOST:PORT", help="Use this broker, not the embedded one.")

@@ -110,7 +110,7 @@ def test_a_full_battery_takes_no_more_than_holds_it_at_its_limit():
     volts = [power.battery_v(MIDNIGHT + minute * 300) for minute in range(2 * 288)]
     # 2.40 V a cell at 25 °C (common practice, no source).
     assert max(volts) == pytest.approx(14.4, abs=0.01)
-    noon = power.at(MIDNIGHT + 36 * HOUR)
+    noon = power.at(MIDNIGHT + 13 * HOUR)
     assert noon.panel_w < 30
     assert noon.panel_v > 20  # it stands open, and above the battery
 
