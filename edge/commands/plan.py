@@ -9,6 +9,7 @@ import click
 
 from edge.clock import SystemClock
 from edge.commands.common import FOUND_WANTING, load_or_exit, refuse, station_argument
+from edge.station.loader import located
 
 
 @click.command("plan")
@@ -53,7 +54,7 @@ def command(
     try:
         found = make_plan(station, station_file, years=years, seed=seed)
     except PlanError as error:
-        refuse("\n".join(f"{station_file}: {fault}" for fault in error.faults))
+        refuse(str(located(station_file, error.faults)))
     except WeatherFileError as error:
         refuse(str(error))
     if html is not None:

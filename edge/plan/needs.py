@@ -7,15 +7,16 @@ from collections.abc import Iterator
 from edge.plan.study import Sections
 from edge.plan.sun import NEAREST_TO_POLE
 from edge.station.energy import EnergySection
+from edge.station.faults import Fault, dotted
 from edge.station.model import Station
 from edge.units import Quantity
 
 
 class PlanError(Exception):
-    """A station cannot be planned for; ``faults`` hold every reason as "key: found, expected"."""
+    """A station cannot be planned for; ``faults`` hold every reason."""
 
-    def __init__(self, faults: list[str]) -> None:
-        super().__init__("\n".join(faults))
+    def __init__(self, faults: list[Fault]) -> None:
+        super().__init__("\n".join(f"{dotted(f.key)}: {f.found}, {f.expected}" for f in faults))
         self.faults = faults
 
 
@@ -33,38 +34,40 @@ def sections_of(station: Station) -> Sections:
     return Sections(energy, battery, panel, controller)
 
 
-def _missing(station: Station) -> Iterator[str]:
+def _missing(station: Station) -> Iterator[Fault]:
     latitude = station.station.latitude
     if latitude is None:
-        yield 'station.latitude: found none, expected degrees, north positive, such as "39.7"'
+        yield Fault(("station", "latitude"), "none", 'degrees, north positive, such as "39.7"')
     elif abs(latitude) > NEAREST_TO_POLE:
-        yield (
-            f"station.latitude: found {latitude:g}, expected {NEAREST_TO_POLE:g} at most, north or"
-            " south: at a pole no azimuth means anything"
+        yield Fault(
+            ("station", "latitude"),
+            f"{latitude:g}",
+            f"{NEAREST_TO_POLE:g} at most, north or south: at a pole no azimuth means anything",
         )
     energy = station.energy or EnergySection.model_construct()
     if energy.battery is None:
-        yield 'energy.battery: found none, expected at least its capacity, such as "70 Ah"'
+        yield Fault(("energy", "battery"), "none", 'at least its capacity, such as "70 Ah"')
     else:
-        yield from _nothing_left("energy.battery.ageing", energy.battery.ageing)
-        yield from _nothing_left("energy.battery.self_discharge", energy.battery.self_discharge)
+        yield from _nothing_left("battery", "ageing", energy.battery.ageing)
+        yield from _nothing_left("battery", "self_discharge", energy.battery.self_discharge)
     if energy.panel is None:
-        yield "energy.panel: found none, expected at least its power and tilt"
+        yield Fault(("energy", "panel"), "none", "at least its power and tilt")
     else:
-        yield from _nothing_left("energy.panel.soiling", energy.panel.soiling)
+        yield from _nothing_left("panel", "soiling", energy.panel.soiling)
         if energy.panel.power.value <= 0:
-            yield 'energy.panel.power: found "0 W", expected more'
+            yield Fault(("energy", "panel", "power"), f'"{energy.panel.power}"', "more")
     if energy.controller is None:
-        yield 'energy.controller: found none, expected at least its kind: "pwm" or "mppt"'
+        yield Fault(("energy", "controller"), "none", 'at least its kind: "pwm" or "mppt"')
     if not energy.loads:
-        yield "energy.loads: found none, expected what draws on the battery, each with its power"
+        yield Fault(("energy", "loads"), "none", "what draws on the battery, each with its power")
     if energy.climate is None:
-        yield (
-            "energy.climate: found none, expected clearness and temperature of twelve months, or"
-            " typical_year"
+        yield Fault(
+            ("energy", "climate"),
+            "none",
+            "clearness and temperature of twelve months, or typical_year",
         )
 
 
-def _nothing_left(key: str, lost: Quantity) -> Iterator[str]:
+def _nothing_left(section: str, key: str, lost: Quantity) -> Iterator[Fault]:
     if lost.value >= 1:
-        yield f'{key}: found "{lost}", expected less: nothing would be left'
+        yield Fault(("energy", section, key), f'"{lost}"', "less: nothing would be left")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TypeVar
 
@@ -62,6 +62,13 @@ def station_from(text: str, file: str) -> Station:
     if located or station is None:
         raise StationFileError(sorted(located, key=lambda fault: fault.line or 0))
     return station
+
+
+def located(path: Path, faults: Sequence[Fault]) -> StationFileError:
+    """Return faults that were found in a station file later on, each with its line."""
+    file = str(path)
+    parsed = parse(_text(_content(path), file), file)
+    return StationFileError([_located(fault, parsed, file) for fault in faults])
 
 
 def journal_path(

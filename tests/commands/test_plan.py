@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from edge.cli import main
 from edge.commands.plan import _write
-from tests.stations import CONFIG
+from tests.stations import CONFIG, WELL_7
 
 SOUTH = CONFIG / "ash-creek-south.toml"
 NORTH = CONFIG / "ash-creek-north.toml"
@@ -107,3 +107,13 @@ def test_without_the_extra(monkeypatch, tmp_path, package):
 @pytest.mark.parametrize("option", [("--years", "0"), ("--years", "101"), ("--seed", "-1")])
 def test_options_out_of_range(option):
     assert livezero("plan", SOUTH, *option).exit_code == 2
+
+
+def test_what_a_plan_cannot_use_is_named_with_its_line(tmp_path):
+    file = tmp_path / "station.toml"
+    text = WELL_7.read_text(encoding="utf-8").replace('power = "80 W"', 'power = "0 W"')
+    file.write_text(text, encoding="utf-8")
+    line = text[: text.index('power = "0 W"')].count("\n") + 1
+    result = livezero("plan", file)
+    assert result.exit_code == 2
+    assert result.stderr == f'{file}:{line}: energy.panel.power: found "0 W", expected more\n'

@@ -11,6 +11,7 @@ from edge.plan.findings import make_plan
 from edge.plan.needs import PlanError, sections_of
 from edge.plan.page import page
 from edge.plan.report import as_json, as_text
+from edge.station.faults import dotted
 from tests.plan.stations import NORTH, SOUTH, WELL_7, changed
 from tests.plan.weather_files import MEASURED
 
@@ -203,7 +204,7 @@ def test_a_page_is_the_same_every_time(survivor):
 def faults(*changes):
     with pytest.raises(PlanError) as caught:
         sections_of(changed(SOUTH, *changes))
-    return caught.value.faults
+    return [f"{dotted(f.key)}: found {f.found}, expected {f.expected}" for f in caught.value.faults]
 
 
 def section(name):
@@ -225,7 +226,6 @@ def test_everything_missing_is_named_at_once():
         "energy.loads",
         "energy.climate",
     ]
-    assert all(": found " in one and ", expected " in one for one in found)
 
 
 def test_a_panel_of_no_power_and_a_station_at_the_pole():
