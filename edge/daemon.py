@@ -129,6 +129,7 @@ class Daemon:
             clock=self.clock,
             rng=rng,
             conditions=self._conditions_but_the_link,
+            waits_for_time=lambda: not self.clock.trusted,
             supply=(lambda: outputs.powered(supply)) if outputs and supply else None,
         )
         self.writer.on_drop = publisher.dropped
@@ -160,6 +161,9 @@ class Daemon:
         async with contextlib.AsyncExitStack() as stack:
             stack.push_async_callback(self.writer.close)
             await stack.enter_async_context(serve(self._journal_path, self.describe))
+            if self.outputs:
+                # However the tasks end; and last, when nobody switches any more.
+                stack.push_async_callback(self.outputs.rest)
             async with asyncio.TaskGroup() as group:
                 writer = group.create_task(self._supervised("journal", self.writer.run))
                 self._look_at_clock()  # before the first sample is stamped
@@ -201,8 +205,6 @@ class Daemon:
             publishing.cancel()
         for task in beside:
             task.cancel()
-        if self.outputs:
-            await self.outputs.rest()
 
     def _beside(self) -> dict[str, Callable[[], Awaitable[None]]]:
         """Return the tasks that outputs and load shedding need, by name."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 
 from edge.clock import Clock
 from edge.station.outputs import GpioOutput, Output
@@ -84,6 +84,11 @@ class GpioLine:
     def __init__(self, relays: Relays, name: str) -> None:
         self._relays = relays
         self._name = name
+
+    @property
+    def board(self) -> Hashable:
+        """See `Switch`."""
+        return self._name
 
     async def set(self, on: bool) -> Reason:
         """Switch it."""

@@ -12,6 +12,11 @@ from pathlib import Path
 
 import pytest
 import structlog
+from hypothesis import settings
+
+# How long an example takes says how busy the machine is, and nothing of the code.
+settings.register_profile("livezero", deadline=None)
+settings.load_profile("livezero")
 
 MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
 MOSQUITTO_PASSWD = shutil.which("mosquitto_passwd")

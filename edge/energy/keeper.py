@@ -21,6 +21,8 @@ from edge.units import UNITS
 STATE = "@energy"
 """Under this name the journal keeps the stage, among the channels' states; no channel's name."""
 
+_END_OF_CALENDAR_MS = 253_402_300_800_000  # the year 10000
+
 STAGE = Series("energy.stage", UNITS["count"], "Stage of load shedding", Condense.MAXIMUM)
 VOLTAGE = Series("energy.voltage", UNITS["V"], "Battery voltage, smoothed", Condense.MEAN)
 
@@ -62,14 +64,16 @@ class EnergyKeeper:
         if state is not None:
             try:
                 self.shedding.restore(state, now.monotonic)
-                self.since_ms = int(state["since_ms"])
             except (LookupError, TypeError, ValueError):
                 self.shedding = Shedding(rules, now.monotonic)
                 self.strange_state = True
+            else:
+                self.since_ms = _moment(state.get("since_ms"), now.utc_ms)
         self.halts = False
         """Whether the computer is to be halted."""
         self._recorded = False
-        self._was_lost = False
+        self._volts: float | None = None  # the latest that were known
+        self._lost = False
 
     @property
     def effects(self) -> Effects:
@@ -84,12 +88,16 @@ class EnergyKeeper:
         self.halts = self.shedding.halts(now.monotonic)
         if kept.move:
             self.since_ms = now.utc_ms
-            kept.state = self.state()
-        changed = kept.move is not None or self.shedding.lost is not self._was_lost
+        # A reply that is lost now and then says nothing of the battery.
+        unknown_for = self.shedding.unknown_for(now.monotonic)
+        was_lost, self._lost = self._lost, unknown_for > self.shedding.rules.smoothing
+        self._volts = self.shedding.voltage or self._volts
+        changed = kept.move is not None or self._lost is not was_lost
         if due or changed or not self._recorded:
             kept.readings = self._readings(now.utc_ms)
+            # Every time: the journal may be another one by now.
+            kept.state = self.state()
             self._recorded = True
-        self._was_lost = self.shedding.lost
         return kept
 
     def state(self) -> dict[str, Any]:
@@ -97,8 +105,7 @@ class EnergyKeeper:
         return self.shedding.state() | {"since_ms": self.since_ms}
 
     def _readings(self, utc_ms: int) -> list[Reading]:
-        lost = self.shedding.lost
-        stage = Reason.BATTERY_UNKNOWN if lost else Reason.OK
+        stage = Reason.BATTERY_UNKNOWN if self._lost else Reason.OK
         readings = [Reading(STAGE.name, utc_ms, float(self.shedding.index), stage)]
         if self.shedding.voltage is not None:
             readings.append(Reading(VOLTAGE.name, utc_ms, self.shedding.voltage))
@@ -106,11 +113,11 @@ class EnergyKeeper:
 
     def condition(self) -> Condition:
         """Say how the battery is, and what is shed for its sake."""
-        stage, volts = self.shedding.stage, self.shedding.voltage
+        stage = self.shedding.stage
         entered = datetime.fromtimestamp(self.since_ms / 1000, UTC)
         since = f"since {entered:%Y-%m-%d %H:%M} UTC ({self.shedding.why})"
         shed = f'stage "{stage.name}" {since}: {in_words(stage.effects)}'
-        if volts is None:
+        if self._lost:
             rules = self.shedding.rules
             return Condition(
                 ENERGY,
@@ -118,10 +125,19 @@ class EnergyKeeper:
                 "the battery's voltage is not known",
                 f'{shed}; held, and after {rules.lost_after / 60:g} min "{rules.safe_stage}"',
             )
-        found = f"battery {volts:.2f} V"
+        if self._volts is None:
+            return Condition(
+                ENERGY, Category.FUNCTION_CHECK, "the battery's voltage is not known yet", shed
+            )
+        found = f"battery {self._volts:.2f} V"
         if stage.name == NORMAL:
             return Condition(ENERGY, Category.NORMAL, found)
         return Condition(ENERGY, Category.OUT_OF_SPECIFICATION, found, shed)
+
+
+def _moment(kept: object, now_ms: int) -> int:
+    """Return when the stage was entered, as it was kept; now, where that makes no sense."""
+    return kept if isinstance(kept, int) and 0 <= kept < _END_OF_CALENDAR_MS else now_ms
 
 
 def in_words(effects: Effects) -> str:

@@ -189,6 +189,10 @@ class Shedding:
         """Whether the voltage is not known at present."""
         return self.voltage is None
 
+    def unknown_for(self, now: float) -> float:
+        """Return for how many seconds the voltage has not been known, or since the start."""
+        return now - self._known if self.lost else 0.0
+
     def settled(self, now: float) -> bool:
         """Whether the present stage's dwell has passed."""
         return now - self._entered >= self.stage.dwell

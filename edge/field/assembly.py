@@ -15,7 +15,7 @@ from edge.field.gpio import GpioSwitch
 from edge.field.line import LineDriver
 from edge.field.modbus import ModbusDriver
 from edge.field.output import OutputRules
-from edge.field.outputs import Outputs
+from edge.field.outputs import REST_WITHIN, Outputs
 from edge.field.points import DeviceRules, Point, Sink
 from edge.field.switches import CoilSwitch, GpioFactory, Switch
 from edge.readings import Sample
@@ -30,6 +30,9 @@ from edge.station.model import (
 from edge.station.outputs import CoilOutput, GpioOutput, Output
 from edge.station.reads import LineRead, ModbusRead
 from edge.status import Reason
+
+# A request that gets no reply, the wait for one that comes late, and another request.
+_TIMEOUTS_TO_REST = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +123,17 @@ def make_outputs(
         {name: _output_rules(station, output) for name, output in outputs.items()},
         supplies_of(station),
         clock=clock,
+        rest_within=_rest_within(station, outputs.values()),
     )
+
+
+def _rest_within(station: Station, outputs: Iterable[Output]) -> float:
+    """Return how long outputs may take to come to rest: what is lost on the way is asked again."""
+    devices = (
+        station.buses[one.bus].devices[one.device] for one in outputs if isinstance(one, CoilOutput)
+    )
+    longest = max((device.timeout.value for device in devices), default=0.0)
+    return max(REST_WITHIN, _TIMEOUTS_TO_REST * longest)
 
 
 def make_switch(

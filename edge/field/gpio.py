@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from typing import TYPE_CHECKING
 
 from edge.station.outputs import GpioOutput
@@ -53,6 +53,11 @@ class GpioSwitch:
         self._settings = settings
         self._ask_for_line = request
         self._line: LineRequest | None = None
+
+    @property
+    def board(self) -> Hashable:
+        """See `Switch`."""
+        return self._settings.chip, self._settings.line
 
     async def set(self, on: bool) -> Reason:
         """See `Switch`."""

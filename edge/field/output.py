@@ -82,11 +82,11 @@ class Output:
             return None
         if now >= self._change_at:
             return self.wanted
-        return self._on if now >= self._refresh_at else None
+        return self._on if now >= self._refresh_due else None
 
     def next_due(self, now: float) -> float:
         """Return when `due` has to be asked again, at the latest, if nothing is heard till then."""
-        return max(now, self._patience.not_before, min(self._change_at, self._refresh_at))
+        return max(now, self._patience.not_before, min(self._change_at, self._refresh_due))
 
     def wrote(self, now: float, on: bool, reason: Reason) -> bool:
         """Take note that ``on`` was written, and what came of it; `found` is to follow if it is OK.
@@ -124,6 +124,12 @@ class Output:
             return self._free_at
         # What once was not as switched has to show that it is.
         return -inf if self.reason is Reason.NOT_AS_SWITCHED else inf
+
+    @property
+    def _refresh_due(self) -> float:
+        # What is wanted no more is not told again, but at the start: each time may begin it anew.
+        again = self.sure or self._on == self.wanted or self._refresh_at == -inf
+        return self._refresh_at if again else inf
 
     def _changed(self, now: float, *, on: bool) -> None:
         self._on, self.sure = on, False

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Collection, Iterator, Mapping
+from collections.abc import AsyncIterator, Collection, Hashable, Iterator, Mapping
 
 import structlog
 
@@ -38,11 +38,14 @@ _SHORTEST_SLEEP = 0.001
 _CONTACTS_SETTLE = 0.1
 
 # The safe states must be reached in this time, or are given up.
-_REST_WITHIN = 5.0
+REST_WITHIN = 5.0
 
 
 class Outputs:
-    """All outputs of a station; ``supplies`` names those that something is supplied by."""
+    """All outputs of a station; ``supplies`` names those that something is supplied by.
+
+    ``rest_within`` is how many real seconds they are given to reach their safe states.
+    """
 
     def __init__(
         self,
@@ -51,7 +54,9 @@ class Outputs:
         supplies: Collection[str],
         *,
         clock: Clock,
+        rest_within: float = REST_WITHIN,
     ) -> None:
+        self._rest_within = rest_within
         self._driven = {
             name: _Driven(name, switch, rules[name], clock, supplies=name in supplies)
             for name, switch in switches.items()
@@ -114,12 +119,18 @@ class Outputs:
         """
         reasons = dict.fromkeys(self._driven, Reason.NO_REPLY)
 
-        async def rest_one(name: str, driven: _Driven) -> None:
-            reasons[name] = await driven.rest()
+        by_board: dict[Hashable, list[str]] = {}
+        for name, driven in self._driven.items():
+            by_board.setdefault(driven.switch.board, []).append(name)
 
+        async def rest_board(names: list[str]) -> None:
+            for name in names:
+                reasons[name] = await self._driven[name].rest()
+
+        # A board that is dead holds up no other one: each asks for one output at a time.
         with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(_REST_WITHIN):
-                await asyncio.gather(*(rest_one(*item) for item in self._driven.items()))
+            async with asyncio.timeout(self._rest_within):
+                await asyncio.gather(*map(rest_board, by_board.values()))
         for name, reason in reasons.items():
             if reason is not Reason.OK:
                 _warn("output may not be in its safe state", name, reason)
@@ -157,6 +168,7 @@ class _Driven:
         self._needed_by = 0
         self._leave_by: float | None = None  # None: not forbidden
         self._resting = False
+        self._cannot_be: bool | None = None
         self._going_off = False  # being switched off just now, whoever may need it since
         self._woken = asyncio.Event()  # there is something new to do
         self._news = asyncio.Event()  # something was done; a new event every time
@@ -273,10 +285,16 @@ class _Driven:
     def _note(self, changed: bool) -> None:
         if not changed:
             return
-        if self.state.reason is Reason.OK:
-            structlog.get_logger().info("output works again", output=self._name)
-        else:
-            _warn("output fails", self._name, self.state.reason)
+        state = self.state
+        if state.reason is Reason.OK:
+            # That it goes off does not show that it goes on.
+            if self._cannot_be in {None, state.on}:
+                self._cannot_be = None
+                structlog.get_logger().info("output works again", output=self._name)
+        elif self._cannot_be is None:
+            _warn("output fails", self._name, state.reason)
+            if state.reason is Reason.NOT_AS_SWITCHED:
+                self._cannot_be = not state.on
 
     def _tell(self) -> None:
         self._news.set()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from typing import Protocol
 
 from edge.field.modbus import ModbusDriver
@@ -16,6 +16,11 @@ class Switch(Protocol):
     A switch never raises for anything a device, a cable or a driver may do: it answers with a
     `Reason`. It knows nothing of schedules and least times; that is `Outputs`' part.
     """
+
+    @property
+    def board(self) -> Hashable:
+        """What it is a part of: the outputs of one board fail together."""
+        ...
 
     async def set(self, on: bool) -> Reason:
         """Switch on or off; return OK once that is acknowledged, or why it is not."""
@@ -46,6 +51,11 @@ class CoilSwitch:
         self._driver = driver
         self._tries = tries
         self._failed = False
+
+    @property
+    def board(self) -> Hashable:
+        """See `Switch`."""
+        return self._settings.bus, self._settings.device
 
     async def set(self, on: bool) -> Reason:
         """See `Switch`."""

@@ -36,6 +36,11 @@ class Conditioner:
         sizes = [window.size for window in (median, mean) if window]
         self._reasons: deque[Reason] = deque(maxlen=sum(sizes) or 1)
 
+    def stretch(self, times: int) -> None:
+        """Take note that values come so many times less often than configured."""
+        if self._stuck:
+            self._stuck.stretch(times)
+
     def take(self, value: Value) -> Value:
         """Return the value filtered, with what the watch has to say about it."""
         number = value.number

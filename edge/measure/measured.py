@@ -49,7 +49,8 @@ class Scaled:
         return (self._conditioner.take(self._scaled(raw)),)
 
     def stretch(self, times: int) -> None:
-        """Do nothing: what is watched here goes by the time that has passed."""
+        """See `Computation.stretch`."""
+        self._conditioner.stretch(times)
 
     def explain(self, *inputs: Value) -> list[Step]:
         """Raw number, loop current where there is one, value before filters."""

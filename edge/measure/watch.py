@@ -19,13 +19,22 @@ class StuckSignal:
             raise ValueError(msg)
         self._longest = longest
         self._least_change = least_change
+        self._times = 1
         self._stood: tuple[float, float] | None = None  # where, and since when
+
+    def stretch(self, times: int) -> None:
+        """Allow so many times as long from now on: numbers come that much less often."""
+        if times != self._times:
+            self._times = times
+            self.reset()
 
     def take(self, number: float, monotonic: float) -> Reason:
         """Take the next number; return STUCK when it has stood still for too long."""
         if self._stood is None or abs(number - self._stood[0]) > self._least_change:
             self._stood = number, monotonic
-        return Reason.STUCK if monotonic - self._stood[1] > self._longest else Reason.OK
+        return (
+            Reason.STUCK if monotonic - self._stood[1] > self._longest * self._times else Reason.OK
+        )
 
     def reset(self) -> None:
         """Begin anew, as after a gap."""

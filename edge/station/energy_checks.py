@@ -7,6 +7,7 @@ from itertools import pairwise
 
 from edge.energy.stages import NORMAL
 from edge.readings import Series
+from edge.station.channel_base import MeasuredChannel
 from edge.station.energy import Climate, ControllerSection, EnergySection, StageSection
 from edge.station.faults import Fault, KeyPath, listed, not_there
 from edge.station.outputs import CoilOutput
@@ -72,13 +73,25 @@ def _sources(
                 f"{given!r} ({series[given].unit.dimension.title})",
                 f"a series of {dimension.title}" + (f": {listed(fitting)}" if fitting else ""),
             )
-    channel = parts.measured.get((energy.voltage or "").partition(".")[0])
-    if channel and channel.sample.value >= energy.lost_after.value:
-        yield Fault(
-            (*key, "lost_after"),
-            f'"{energy.lost_after}"',
-            f'longer than the sampling interval of "{energy.voltage}", "{channel.sample}"',
-        )
+    for name, channel in _read_for(energy.voltage, parts).items():
+        if channel.sample.value >= energy.lost_after.value:
+            yield Fault(
+                (*key, "lost_after"),
+                f'"{energy.lost_after}"',
+                f'longer than the sampling interval of "{name}", "{channel.sample}"',
+            )
+
+
+def _read_for(series: str | None, parts: Parts) -> dict[str, MeasuredChannel]:
+    """Return the channels that are read from devices for a series' sake, by name."""
+    if series is None:
+        return {}
+    name = series.partition(".")[0]
+    channel = parts.channels.get(name)
+    if isinstance(channel, MeasuredChannel):
+        return {name: channel}
+    inputs = channel.inputs() if channel else []
+    return {n: c for one in inputs for n, c in _read_for(one.name, parts).items()}
 
 
 def _is_spoilt(series: str, parts: Parts) -> bool:
@@ -166,15 +179,13 @@ def _safe_stage(key: KeyPath, energy: EnergySection) -> Iterator[Fault]:
 def _what_it_sheds(
     key: KeyPath, stage: StageSection, energy: EnergySection, parts: Parts
 ) -> Iterator[Fault]:
-    channel = parts.measured.get((energy.voltage or "").partition(".")[0])
+    wanted = _read_for(energy.voltage, parts) | _read_for(energy.temperature, parts)
     for index, name in enumerate(stage.off):
         at: KeyPath = (*key, "off", index)
         if name not in parts.outputs:
             yield not_there(at, name, "the outputs", parts.outputs)
-        elif channel and channel.supply == name:
-            yield Fault(
-                at, f'"{name}", which supplies "{energy.voltage}"', "it on: stages go by that"
-            )
+        elif of := [n for n, channel in wanted.items() if channel.supply == name]:
+            yield Fault(at, f'"{name}", which supplies {listed(of)}', "it on: stages go by that")
     for index, name in enumerate(stage.stop_buses):
         at = (*key, "stop_buses", index)
         relays = [
@@ -184,10 +195,8 @@ def _what_it_sheds(
         ]
         if name not in parts.buses:
             yield not_there(at, name, "the buses", parts.buses)
-        elif channel and channel.bus == name:
-            yield Fault(
-                at, f'"{name}", on which "{energy.voltage}" is read', "it polled: stages go by that"
-            )
+        elif of := [n for n, channel in wanted.items() if channel.bus == name]:
+            yield Fault(at, f'"{name}", which reads {listed(of)}', "it polled: stages go by that")
         elif relays:
             yield Fault(
                 at, f'"{name}", on which outputs are switched: {listed(relays)}', "another bus"

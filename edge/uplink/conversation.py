@@ -10,6 +10,7 @@ a connection goes over from the one manner to the other.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from contextlib import suppress
 
 from edge.clock import Clock
@@ -29,8 +30,17 @@ class Conversation:
     """Publishes on one session. Everything raises ConnectionLostError."""
 
     def __init__(
-        self, session: Session, sender: Sender, bulletins: Bulletins, hours: Hours, clock: Clock
+        self,
+        session: Session,
+        sender: Sender,
+        bulletins: Bulletins,
+        hours: Hours,
+        clock: Clock,
+        *,
+        waits_for_time: Callable[[], bool],
     ) -> None:
+        """``waits_for_time`` says whether there are readings that wait for their true time."""
+        self._waits_for_time = waits_for_time
         self._session = session
         self._sender = sender
         self._bulletins = bulletins
@@ -80,7 +90,8 @@ class Conversation:
                 await self._session.close()
 
     def _is_over(self, table: Timetable) -> bool:
-        return not (table.lingers or self._sender.under_way)
+        # A time server may be out there, and what waits for the time could go at once.
+        return not (table.lingers or self._sender.under_way or self._waits_for_time())
 
     async def _until_something_happens(self, slot: int | None, now: int) -> None:
         """Wait until the slot at most, for answers, for the end, or until backlog may go on."""

@@ -66,6 +66,7 @@ class Publisher:
         conditions: Callable[[], Sequence[Condition]] = tuple,
         allowances: Allowances | None = None,
         supply: Supply | None = None,
+        waits_for_time: Callable[[], bool] = bool,
     ) -> None:
         """``station`` must have an uplink section; ``rng`` jitters the pauses.
 
@@ -82,6 +83,7 @@ class Publisher:
         self._clock = clock
         self._allowances = allowances
         self._supply = supply
+        self._waits_for_time = waits_for_time
         self._hours = Hours(timetable_of(plan, ZoneInfo(station.station.timezone)), clock)
         self._back_off = BackOff(rng)
         self._short = ShortConnections()
@@ -211,7 +213,14 @@ class Publisher:
             leaving.cancel()
 
     async def _converse(self, session: Session, leaving: asyncio.Future[Any]) -> None:
-        talk = Conversation(session, self._sender, self._bulletins, self._hours, self._clock)
+        talk = Conversation(
+            session,
+            self._sender,
+            self._bulletins,
+            self._hours,
+            self._clock,
+            waits_for_time=self._waits_for_time,
+        )
         publishing = asyncio.ensure_future(talk.publish())
         try:
             await first_of((publishing, leaving))

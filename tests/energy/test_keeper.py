@@ -69,33 +69,49 @@ def test_a_later_run_goes_on_in_the_stage_and_its_dwell_begins_anew():
 
 @pytest.mark.parametrize(
     "state",
-    [{}, {"stage": "lean"}, {"stage": "lean", "index": -1, "why": "", "since_ms": 0},
-     {"stage": "lean", "index": 1, "why": "", "since_ms": "then"}],
-)  # fmt: skip
+    [{}, {"stage": "lean"}, {"stage": "lean", "index": -1, "why": "", "since_ms": 0}],
+)
 def test_a_senseless_state_begins_anew(state):
     one = keeper(state)
     assert one.strange_state
     assert one.effects == Effects()
 
 
-def test_a_lost_voltage_is_told_at_once_and_again_when_it_is_back():
+@pytest.mark.parametrize("since", ["then", None, -1, float("inf"), 10**18])
+def test_a_senseless_time_leaves_the_stage_and_counts_from_the_start(since):
+    one = keeper({"stage": "lean", "index": 1, "why": "", "since_ms": since}, now=60)
+    assert not one.strange_state
+    assert (one.effects, one.since_ms) == (LEAN, NOON + 60_000)
+    one.condition()
+
+
+def test_one_reply_that_is_lost_is_no_cause_for_alarm():
     one = keeper()
     fed(one, 0, 181, 12.7)
-    lost = one.take(at(240), None)
-    assert lost.readings == [Reading("energy.stage", NOON + 240_000, 0.0, Reason.BATTERY_UNKNOWN)]
-    assert one.take(at(300), 99.0).readings == []
+    assert one.take(at(240), None).readings == []
+    assert one.condition().sound
+    assert one.take(at(300), 12.7).readings == []
+
+
+def test_a_lost_voltage_is_told_after_a_while_and_again_when_it_is_back():
+    one = keeper()
+    fed(one, 0, 181, 12.7)
+    told = [kept.readings for kept in fed(one, 240, 541, None)]
+    assert told[:-1] == [[]] * 5
+    assert told[-1] == [Reading("energy.stage", NOON + 540_000, 0.0, Reason.BATTERY_UNKNOWN)]
+    assert one.take(at(600), 99.0).readings == []
     condition = one.condition()
     assert condition.category is Category.FAILURE
     assert condition.found == "the battery's voltage is not known"
     assert condition.doing.endswith('held, and after 60 min "lean"')
-    back = [r for kept in fed(one, 360, 541, 12.7) for r in kept.readings]
+    back = [r for kept in fed(one, 660, 841, 12.7) for r in kept.readings]
     assert back[0].reason is Reason.OK
     assert one.condition().sound
 
 
 def test_the_condition_says_what_is_shed_since_when_and_why():
     one = keeper()
-    assert one.condition().category is Category.FAILURE  # nothing is known yet
+    assert one.condition().category is Category.FUNCTION_CHECK  # nothing is known yet
     fed(one, 0, 661, 12.0)
     assert one.condition().found == "battery 12.00 V"
     assert one.condition().doing == (

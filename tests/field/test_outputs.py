@@ -24,6 +24,10 @@ class ScriptedSwitch:
         self.never_ends = False
         self.closed = False
 
+    @property
+    def board(self):
+        return self
+
     async def set(self, on):
         self.log.append((self.clock.monotonic(), "on" if on else "off"))
         if self.never_ends:
@@ -260,10 +264,9 @@ async def test_at_the_end_all_come_to_rest_least_times_or_not():
     assert all(switch.closed for switch in bench.switches.values())
 
 
-async def test_rest_takes_no_time_without_end(monkeypatch):
-    monkeypatch.setattr("edge.field.outputs._REST_WITHIN", 0.05)
+async def test_rest_takes_no_time_without_end():
     async with running(lamp=OutputRules(), loops=OutputRules()) as (bench, _):
-        pass
+        bench.outputs._rest_within = 0.05
     bench.switches["loops"].never_ends = True
     with structlog.testing.capture_logs() as logs:
         reasons = await bench.outputs.rest()

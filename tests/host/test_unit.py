@@ -60,7 +60,7 @@ def test_outputs_go_to_their_safe_state_however_the_daemon_ended():
     # The "-" (systemd.service(5)): a relay that does not answer hides not how the daemon ended.
     assert rest == "ExecStopPost=-/opt/livezero/bin/livezero outputs /etc/livezero/%i.toml --rest"
     # It has this much time, as the daemon had before it (systemd.service(5), TimeoutStopSec).
-    assert "TimeoutStopSec=30" in settings("Service")
+    assert "TimeoutStopSec=90" in settings("Service")
 
 
 def test_its_user_may_open_serial_ports_and_gpio_lines(tmp_path):

@@ -65,7 +65,7 @@ def test_more_head_is_more_flow(weir, heads):
 def test_a_wider_notch_passes_more(angles, head):
     narrow, wide = sorted(angles)
     flows = [VNotch(math.radians(angle)).flow(head)[0] for angle in (narrow, wide)]
-    assert flows[0] <= flows[1]
+    assert flows[0] <= flows[1] * (1 + 1e-12)
 
 
 @given(width=st.floats(0.15, 5.0), more=st.floats(1e-3, 1.0), head=st.floats(0.03, 0.6))
