@@ -117,6 +117,14 @@ class Output:
         self._patience.succeeded()
         return self._is(Reason.OK)
 
+    def passed_over(self, now: float, until: float) -> bool:
+        """Take note that it is not asked before ``until``, for its board does not answer.
+
+        Return whether `reason` is another than before.
+        """
+        self._patience.not_before = max(self._patience.not_before, until)
+        return self._unanswered(now, Reason.NO_REPLY)
+
     @property
     def _change_at(self) -> float:
         """When to write what is wanted, for any reason but a refresh."""
@@ -138,6 +146,9 @@ class Output:
 
     def _failed(self, now: float, reason: Reason) -> bool:
         self._patience.failed(now)
+        return self._unanswered(now, reason)
+
+    def _unanswered(self, now: float, reason: Reason) -> bool:
         self.sure = False
         self._refresh_at = now  # as soon as patience allows
         return self._is(reason)

@@ -2,7 +2,8 @@
 
 Theory of operation. Every output has a task that brings it to where it is wanted, looks after it,
 and tries again what failed (`edge.field.output` says when). So a relay board that is dead holds up
-nobody but those whose supply hangs on it.
+nobody but those whose supply hangs on it. The outputs of one board take turns: while it does not
+answer, one of them asks for all (`edge.field.board`), so that others on its bus have theirs.
 
 An output that supplies something is on while somebody is inside `powered`; the first to come
 switches it on, the last to leave switches it off, and all wait for the same warm-up. Any other is
@@ -19,6 +20,7 @@ from collections.abc import AsyncIterator, Collection, Hashable, Iterator, Mappi
 import structlog
 
 from edge.clock import Clock, wait_for_event
+from edge.field.board import Board
 from edge.field.bus_health import duration
 from edge.field.output import Output, OutputRules
 from edge.field.switches import Switch
@@ -57,8 +59,16 @@ class Outputs:
         rest_within: float = REST_WITHIN,
     ) -> None:
         self._rest_within = rest_within
+        boards: dict[Hashable, Board] = {}
         self._driven = {
-            name: _Driven(name, switch, rules[name], clock, supplies=name in supplies)
+            name: _Driven(
+                name,
+                switch,
+                boards.setdefault(switch.board, Board(rules[name].retry_limit)),
+                rules[name],
+                clock,
+                supplies=name in supplies,
+            )
             for name, switch in switches.items()
         }
 
@@ -158,9 +168,17 @@ class _Driven:
     """One output with its switch, those who need it, and its task."""
 
     def __init__(
-        self, name: str, switch: Switch, rules: OutputRules, clock: Clock, *, supplies: bool
+        self,
+        name: str,
+        switch: Switch,
+        board: Board,
+        rules: OutputRules,
+        clock: Clock,
+        *,
+        supplies: bool,
     ) -> None:
         self.switch = switch
+        self._board = board
         self.state = Output(rules, clock.monotonic())
         self._name = name
         self._clock = clock
@@ -216,10 +234,9 @@ class _Driven:
         while True:
             self._woken.clear()
             now = self._clock.monotonic()
-            self.state.wanted = self._wanted(now)
-            on = self.state.due(now)
-            if on is not None:
-                await self._bring_to(on)
+            if self._due(now) is not None:
+                async with self._board.turn:
+                    await self._do_what_is_due()
                 self._tell()
                 continue
             until = self.state.next_due(now)
@@ -246,12 +263,30 @@ class _Driven:
         found = f"cannot be brought to be {meant}: {state.reason.text}"
         return Condition(f"output {self._name}", state.reason.category, found, doing)
 
+    def _due(self, now: float) -> bool | None:
+        """See `Output.due`."""
+        self.state.wanted = self._wanted(now)
+        return self.state.due(now)
+
     def _wanted(self, now: float) -> bool:
         if self._resting:
             return self.state.rules.at_rest
         if self._leave_by is not None:
             return self._needed_by > 0 and now < self._leave_by
         return self._needed_by > 0 or not self._supplies
+
+    async def _do_what_is_due(self) -> None:
+        """Ask the board, if it is still due when its turn has come, and the board may answer."""
+        now = self._clock.monotonic()
+        on = self._due(now)
+        if on is None:
+            return
+        silent_until = self._board.silent_until(now)
+        if silent_until is not None:
+            self._note(self.state.passed_over(now, silent_until))
+            return
+        await self._bring_to(on)
+        self._board.asked(self._clock.monotonic(), self.state.reason)
 
     async def _bring_to(self, on: bool) -> None:
         """Write what is due; a refresh only where it is still as it was told."""

@@ -413,6 +413,31 @@ async def test_a_dead_relay_board_costs_only_those_it_supplies(tmp_path):
         assert "level supplied" in board.log
 
 
+def lamps(many):
+    relay = {"kind": "coil", "bus": "rs485", "device": "relays", "register": 0}
+    return {f"lamp{n}": relay | {"register": n} for n in range(many)}
+
+
+async def test_a_dead_board_of_many_relays_leaves_the_bus_to_others(tmp_path):
+    board = Board()
+    board.relays.faults.set(FaultKind.DEAD)
+    async with rtu(tmp_path, board) as bus:
+        level = {"kind": "value", "bus": "rs485", "device": "loops", "range": ["0 V", "1 V"]}
+        level |= {"read": {"table": "input", "register": 0}, "sample": "200 ms"}
+        the_station = station(bus, outputs=lamps(6), channels={"level": level})
+        async with running(the_station, SystemClock()) as (field, next_of):
+            for _ in range(10):
+                await next_of("level")
+            assert field.buses["rs485"].counts.slots_passed_over < 5
+            # Alone each of the six would have asked twice before its first pause.
+            assert board.relays.requests < 2 * 6
+            assert len(field.outputs.conditions()) == 1 + 6
+            # On the way out each of them is asked all the same.
+            before = board.relays.requests
+        assert set((await field.outputs.rest()).values()) == {Reason.NO_REPLY}
+        assert board.relays.requests - before >= 6
+
+
 async def test_a_relay_board_on_a_bus_without_channels(tmp_path):
     board, other = Board(), Board()
     async with rtu(tmp_path, board) as bus, tcp(tmp_path, other) as relays:

@@ -94,7 +94,10 @@ rules = st.builds(
     retry_limit=st.sampled_from([1.0, 60.0, 300.0]),
 )
 steps = st.lists(
-    st.tuples(st.sampled_from(["wait", "on", "off", "ok", "mute", "dead", "stuck", "move"]), spans),
+    st.tuples(
+        st.sampled_from(["wait", "on", "off", "ok", "mute", "dead", "stuck", "move", "spared"]),
+        spans,
+    ),
     max_size=40,
 )
 
@@ -106,12 +109,17 @@ def act(relay, what):
         relay.does = what
     elif what == "move":
         relay.move_by_itself()
+    elif what == "spared":
+        relay.output.passed_over(relay.now, relay.now + relay.rules.retry_limit)
 
 
 @settings(max_examples=300, deadline=None)
 @given(rules, steps, st.booleans())
 def test_never_on_or_off_for_less_than_the_least_times(rules, steps, on):
-    """Whatever is wanted, lost, dead or stuck. "mute": it does as told, and the reply is lost."""
+    """Whatever is wanted, lost, dead or stuck.
+
+    "mute": it does as told, and the reply is lost; "spared": its board is said not to answer.
+    """
     relay = Relay(rules, on=on)
     for what, seconds in steps:
         act(relay, what)

@@ -15,18 +15,15 @@ from hw_fakes.clock import ManualClock
 class ScriptedSwitch:
     """Stands in for a relay where only the order and the time of switching matter."""
 
-    def __init__(self, clock):
+    def __init__(self, clock, board=None):
         self.clock = clock
+        self.board = board or self
         self.on = None
         self.answer = Reason.OK
         self.found = "as told"
         self.log = []
         self.never_ends = False
         self.closed = False
-
-    @property
-    def board(self):
-        return self
 
     async def set(self, on):
         self.log.append((self.clock.monotonic(), "on" if on else "off"))
@@ -44,9 +41,11 @@ class ScriptedSwitch:
 
 
 class Bench:
-    def __init__(self, clock, **rules):
+    """``boards`` names the board of those outputs that have one in common."""
+
+    def __init__(self, clock, boards=None, **rules):
         self.clock = clock
-        self.switches = {name: ScriptedSwitch(clock) for name in rules}
+        self.switches = {name: ScriptedSwitch(clock, (boards or {}).get(name)) for name in rules}
         self.outputs = Outputs(
             self.switches, rules, {name for name in rules if name != "lamp"}, clock=clock
         )
@@ -64,9 +63,9 @@ class Bench:
 
 
 @contextlib.asynccontextmanager
-async def running(**rules):
+async def running(boards=None, **rules):
     clock = ManualClock()
-    bench = Bench(clock, **rules)
+    bench = Bench(clock, boards, **rules)
     tasks = [asyncio.create_task(bench.outputs.run())]
     bench.start = lambda *use: tasks.append(asyncio.create_task(bench.use(*use)))
     await clock.settle()
@@ -236,6 +235,61 @@ async def test_a_refresh_looks_and_writes():
         await advancing
         assert bench.log("lamp")[3:] == [(180, "on")]
         assert bench.outputs.is_on("lamp")
+
+
+async def test_while_a_board_is_silent_one_output_asks_for_all():
+    supplies = ["a", "b", "c", "alone"]
+    rules = dict.fromkeys(supplies, OutputRules(refresh=60, retry_limit=300))
+    boards = dict.fromkeys("abc", "relays")
+    with structlog.testing.capture_logs() as logs:
+        async with running(boards, **rules) as (bench, clock):
+            for name in supplies:
+                bench.switches[name].answer = Reason.NO_REPLY
+            await clock.advance(59)
+            asked = {name: len(bench.log(name)) for name in supplies}
+            await clock.advance(3600)
+            more = {name: len(bench.log(name)) - asked[name] for name in supplies}
+            assert more["a"] + more["b"] + more["c"] == more["alone"] > 0
+            # Nobody waits for what is not even asked.
+            for name in "abc":
+                bench.start(name, name, 1)
+            await clock.advance(1)
+            assert {bench.got[name][0] for name in "abc"} == {Reason.NO_SUPPLY}
+            assert len(bench.outputs.conditions()) == 1 + 4
+            for name in supplies:
+                bench.switches[name].answer = Reason.OK
+            await clock.advance(300)
+            assert len(bench.outputs.conditions()) == 1
+    said = [(one["event"], one["output"]) for one in logs]
+    assert sorted(said) == sorted(
+        [(event, name) for event in ("output fails", "output works again") for name in supplies]
+    )
+
+
+async def test_what_a_board_says_of_one_output_holds_up_no_other():
+    rules = dict.fromkeys("ab", OutputRules(retry_limit=300))
+    async with running(dict.fromkeys("ab", "relays"), **rules) as (bench, clock):
+        bench.switches["a"].answer = Reason.ILLEGAL_ADDRESS
+        bench.start("1", "a", 1)
+        await clock.advance(600)
+        bench.start("2", "a", 1)
+        bench.start("3", "b", 1)
+        await clock.advance(1)
+        got = {who: reason for who, (reason, _) in bench.got.items()}
+        assert got == {"1": Reason.NO_SUPPLY, "2": Reason.NO_SUPPLY, "3": Reason.OK}
+
+
+async def test_at_rest_every_output_of_a_silent_board_is_asked():
+    rules = dict.fromkeys("abc", OutputRules(retry_limit=300))
+    async with running(dict.fromkeys("abc", "relays"), **rules) as (bench, clock):
+        await clock.advance(10)
+        for name in "abc":
+            bench.switches[name].answer = Reason.NO_REPLY
+            bench.start(name, name, 1)
+        await clock.advance(600)
+    asked = {name: len(bench.log(name)) for name in "abc"}
+    assert set((await bench.outputs.rest()).values()) == {Reason.NO_REPLY}
+    assert {len(bench.log(name)) - asked[name] for name in "abc"} == {1}
 
 
 async def test_the_summary_says_how_all_are():
