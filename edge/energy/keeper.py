@@ -24,7 +24,9 @@ STATE = "@energy"
 _END_OF_CALENDAR_MS = 253_402_300_800_000  # the year 10000
 
 STAGE = Series("energy.stage", UNITS["count"], "Stage of load shedding", Condense.MAXIMUM)
-VOLTAGE = Series("energy.voltage", UNITS["V"], "Battery voltage, smoothed", Condense.MEAN)
+VOLTAGE = Series(
+    "energy.voltage", UNITS["V"], "Battery voltage as judged by the stages", Condense.MEAN
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,8 @@ class EnergyKeeper:
         self.halts = False
         """Whether the computer is to be halted."""
         self._recorded = False
-        self._volts: float | None = None  # the latest that were known
+        self._volts: float | None = None  # the latest that were known, as judged ...
+        self._measured: float | None = None  # ... and as a meter would show them
         self._lost = False
 
     @property
@@ -91,7 +94,8 @@ class EnergyKeeper:
         # A reply that is lost now and then says nothing of the battery.
         unknown_for = self.shedding.unknown_for(now.monotonic)
         was_lost, self._lost = self._lost, unknown_for > self.shedding.rules.smoothing
-        self._volts = self.shedding.voltage or self._volts
+        if self.shedding.voltage is not None:
+            self._volts, self._measured = self.shedding.voltage, volts
         changed = kept.move is not None or self._lost is not was_lost
         if due or changed or not self._recorded:
             kept.readings = self._readings(now.utc_ms)
@@ -129,7 +133,9 @@ class EnergyKeeper:
             return Condition(
                 ENERGY, Category.FUNCTION_CHECK, "the battery's voltage is not known yet", shed
             )
-        found = f"battery {self._volts:.2f} V"
+        found = f"battery {self._measured:.2f} V"
+        if self.shedding.rules.volts_per_degree:
+            found += f", {self._volts:.2f} V as at {self.shedding.rules.reference:g} degC"
         if stage.name == NORMAL:
             return Condition(ENERGY, Category.NORMAL, found)
         return Condition(ENERGY, Category.OUT_OF_SPECIFICATION, found, shed)

@@ -1,5 +1,7 @@
 """What of the battery's stage is journalled, remembered and told."""
 
+from dataclasses import replace
+
 import pytest
 
 from edge.energy.keeper import EnergyKeeper, Instant, in_words
@@ -142,3 +144,10 @@ def test_what_is_shed_in_words():
     assert in_words(Effects()) == "nothing is shed"
     held = Effects(publish_at=(360, 1110), stretch_publishing=6, halt=True)
     assert in_words(held) == "publishing at 06:00, 18:30 only, the computer halted"
+
+
+def test_where_thresholds_follow_the_temperature_both_voltages_are_told():
+    one = EnergyKeeper(replace(RULES, volts_per_degree=-0.024, reference=25.0), at(0))
+    for now in range(0, 181, 60):
+        one.take(at(now), 12.70, 5.0)
+    assert one.condition().found == "battery 12.70 V, 12.22 V as at 25 degC"
