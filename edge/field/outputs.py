@@ -186,7 +186,8 @@ class _Driven:
         self._needed_by = 0
         self._leave_by: float | None = None  # None: not forbidden
         self._resting = False
-        self._cannot_be: bool | None = None
+        self._failing = False  # as was told in the log
+        self._cannot_be: bool | None = None  # on or off: what it was not when it was told
         self._going_off = False  # being switched off just now, whoever may need it since
         self._woken = asyncio.Event()  # there is something new to do
         self._news = asyncio.Event()  # something was done; a new event every time
@@ -318,15 +319,14 @@ class _Driven:
         return found
 
     def _note(self, changed: bool) -> None:
-        if not changed:
-            return
         state = self.state
-        if state.reason is Reason.OK:
+        if state.known:
             # That it goes off does not show that it goes on.
-            if self._cannot_be in {None, state.on}:
-                self._cannot_be = None
+            if self._failing and self._cannot_be in {None, state.on}:
+                self._failing, self._cannot_be = False, None
                 structlog.get_logger().info("output works again", output=self._name)
-        elif self._cannot_be is None:
+        elif changed and self._cannot_be is None:
+            self._failing = True
             _warn("output fails", self._name, state.reason)
             if state.reason is Reason.NOT_AS_SWITCHED:
                 self._cannot_be = not state.on

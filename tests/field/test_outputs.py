@@ -208,6 +208,31 @@ async def test_an_output_found_otherwise_than_told_is_no_supply():
     assert [e.get("reason") for e in logs][:1] == ["not-as-switched"]
 
 
+async def test_a_contact_that_never_shows_on_is_told_once_however_often_it_goes_off(monkeypatch):
+    monkeypatch.setattr("edge.field.outputs._CONTACTS_SETTLE", 0.0)
+    with structlog.testing.capture_logs() as logs:
+        async with running(loops=OutputRules(retry_limit=8)) as (bench, clock):
+            switch = bench.switches["loops"]
+            switch.found = False
+            for user in range(10):
+                bench.start(user, "loops", 1)
+                await clock.advance(60)
+            assert {reason for reason, _ in bench.got.values()} == {Reason.NO_SUPPLY}
+            assert [one["event"] for one in logs] == ["output fails"]
+            switch.found = "as told"
+            await clock.advance(60)
+            assert len(logs) == 1  # it goes off, as it did before
+            bench.start("last", "loops", 1)
+            await clock.advance(1)
+            assert bench.got["last"][0] is Reason.OK
+            assert [one["event"] for one in logs] == ["output fails", "output works again"]
+            # What fails later is told as ever.
+            switch.answer = Reason.NO_REPLY
+            bench.start("later", "loops", 1)
+            await clock.advance(1)
+    assert [one.get("reason") for one in logs] == ["not-as-switched", None, "no-reply"]
+
+
 async def test_a_slow_contact_is_no_failure():
     async with running(loops=OutputRules()) as (bench, clock):
         switch = bench.switches["loops"]
