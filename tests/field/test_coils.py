@@ -63,12 +63,12 @@ class Board:
 
 
 @contextlib.asynccontextmanager
-async def rtu(tmp_path, board, *, echo=False):
+async def rtu(tmp_path, board, *, echo=False, more=()):
     port = PtyPort(tmp_path / "usb-rs485")
     port.plug()
     if echo:
         port.attach(port.write)
-    slave = RtuSlave(port, board.units)
+    slave = RtuSlave(port, [*board.units, *more])
     try:
         yield {"kind": "modbus-rtu", "port": str(port.path), "devices": DEVICES}
     finally:
@@ -413,6 +413,14 @@ async def test_a_dead_relay_board_costs_only_those_it_supplies(tmp_path):
         assert "level supplied" in board.log
 
 
+METER = {
+    "level": {
+        "kind": "value", "bus": "rs485", "device": "loops", "range": ["0 V", "1 V"],
+        "read": {"table": "input", "register": 0}, "sample": "200 ms",
+    }
+}  # fmt: skip
+
+
 def lamps(many):
     relay = {"kind": "coil", "bus": "rs485", "device": "relays", "register": 0}
     return {f"lamp{n}": relay | {"register": n} for n in range(many)}
@@ -422,9 +430,7 @@ async def test_a_dead_board_of_many_relays_leaves_the_bus_to_others(tmp_path):
     board = Board()
     board.relays.faults.set(FaultKind.DEAD)
     async with rtu(tmp_path, board) as bus:
-        level = {"kind": "value", "bus": "rs485", "device": "loops", "range": ["0 V", "1 V"]}
-        level |= {"read": {"table": "input", "register": 0}, "sample": "200 ms"}
-        the_station = station(bus, outputs=lamps(6), channels={"level": level})
+        the_station = station(bus, outputs=lamps(6), channels=METER)
         async with running(the_station, SystemClock()) as (field, next_of):
             for _ in range(10):
                 await next_of("level")
@@ -436,6 +442,42 @@ async def test_a_dead_board_of_many_relays_leaves_the_bus_to_others(tmp_path):
             before = board.relays.requests
         assert set((await field.outputs.rest()).values()) == {Reason.NO_REPLY}
         assert board.relays.requests - before >= 6
+
+
+async def test_a_dead_board_keeps_no_other_from_rest(tmp_path):
+    """Each board asks for one output at a time, so the wire is soon free for the next board."""
+    board, well = Board(), ModbusUnit(6)
+    asked_of_the_dead = []
+    well.place_coil(0, lambda: False, lambda _: asked_of_the_dead.append(board.relays.requests))
+    outputs = lamps(3) | {"pump": lamps(1)["lamp0"] | {"device": "well"}}
+    devices = {"devices": DEVICES | {"well": {"unit": 6, "timeout": "2 s"}}}
+    board.relays.faults.set(FaultKind.DEAD)
+    async with rtu(tmp_path, board, more=[well]) as bus:
+        the_station = station(bus | devices, channels=METER, outputs=outputs)
+        field = make_field(the_station, SystemClock(), lambda _: None)
+        reasons = await field.outputs.rest()
+    assert reasons == dict.fromkeys(lamps(3), Reason.NO_REPLY) | {"pump": Reason.OK}
+    assert asked_of_the_dead == [2]  # one of the three outputs: once, and once more
+
+
+async def test_rest_waits_for_a_reply_that_is_lost_on_the_way(tmp_path, monkeypatch):
+    """Stopped while a relay is being told on; its board may take its time to answer."""
+    monkeypatch.setattr("edge.field.assembly.REST_WITHIN", 0.0)
+    board = Board()
+    devices = {"devices": DEVICES | {"relays": {"unit": 5, "timeout": "200 ms"}}}
+    async with rtu(tmp_path, board) as bus:
+        the_station = station(bus | devices, channels=METER, outputs=lamps(1))
+        field = make_field(the_station, SystemClock(), lambda _: None)
+        told = asyncio.Event()
+        board.on_switch = told.set
+        board.relays.faults.set(FaultKind.SHORT)
+        running_ = asyncio.create_task(field.outputs.run())
+        await told.wait()
+        running_.cancel()
+        board.relays.faults.clear()
+        assert await field.outputs.rest() == {"lamp0": Reason.OK}
+        assert board.coils[0] is False
+        await asyncio.wait([running_])
 
 
 async def test_a_relay_board_on_a_bus_without_channels(tmp_path):

@@ -127,6 +127,26 @@ def test_never_on_or_off_for_less_than_the_least_times(rules, steps, on):
     assert relay.too_short == []
 
 
+def test_what_may_not_be_on_any_more_is_not_told_on_again():
+    """A dead relay, a least time longer than its pauses: else each try would begin it anew."""
+    relay = Relay(OutputRules(least_on=600, refresh=60, retry_limit=300), on=False)
+    relay.go(10)
+    relay.does = "dead"
+    relay.output.wanted = True
+    relay.go(10)
+    told_on_at = max(at for at, on in relay.writes if on)
+    relay.output.wanted = False
+    before = len(relay.writes)
+    relay.go(6 * 3600)
+    later = relay.writes[before:]
+    assert {on for _, on in later} == {False}
+    assert later[0][0] >= told_on_at + 600
+    relay.does = "ok"
+    relay.go(600)
+    assert relay.output.known
+    assert not any(on for _, on in relay.writes[before:])
+
+
 @settings(max_examples=200, deadline=None)
 @given(rules, steps, st.booleans(), st.booleans())
 def test_once_the_relay_is_well_it_comes_to_be_as_wanted(rules, steps, on, asked):

@@ -1,9 +1,13 @@
 """Sampling that is stretched to spare the battery is no gap, and makes no input too old."""
 
+from edge.measure.conditioning import Conditioner
+from edge.measure.line import Line
+from edge.measure.measured import Scaled
 from edge.measure.room import Room
 from edge.measure.spans import Spans
 from edge.measure.sums import Sum
 from edge.measure.values import Value
+from edge.measure.watch import StuckSignal
 from edge.readings import Sample, Series
 from edge.status import Reason
 from edge.units import UNITS
@@ -32,6 +36,21 @@ def test_the_span_under_way_when_the_pace_quickens_is_judged_by_the_slower_one()
     spans.stretch(1)
     assert spans.take_good(at(50)) == 50
     assert spans.take_good(at(100)) is None
+
+
+def test_a_quiet_level_that_is_sampled_less_often_is_not_stuck_for_that():
+    conditioner = Conditioner(stuck=StuckSignal(1800.0))
+    level = Scaled("level", UNITS["m"], Line(0.0, 1.0, 0.0, 1.0), conditioner)
+    room = Room([channel(level, sample_s=300.0)])
+
+    def take(seconds):
+        (reading,) = room.take([(Sample("level", at(seconds).utc_ms, seconds, 7.0), True)]).readings
+        return reading.reason
+
+    assert [take(0), take(1800), take(2100)] == [Reason.OK, Reason.OK, Reason.STUCK]
+    room.stretch(12)
+    assert [take(3600 * hour) for hour in range(1, 8)] == [Reason.OK] * 7
+    assert take(3600 * 8) is Reason.STUCK
 
 
 def test_a_companion_is_believed_for_as_many_stretched_intervals():

@@ -29,6 +29,27 @@ def test_what_moves_by_no_more_than_the_least_change_does_not_count_as_moving():
     assert [watch.take(*sample) for sample in samples] == [OK, OK, STUCK, OK]
 
 
+def test_numbers_that_come_less_often_may_stand_still_for_longer():
+    """Two equal numbers in a row, an hour apart, are no more than two at the usual pace."""
+    watch = StuckSignal(1800.0)
+    watch.stretch(12)
+    assert watch.take(5.0, 0.0) is OK
+    assert watch.take(5.0, 3600.0) is OK
+    assert watch.take(5.0, 12 * 1800.0) is OK
+    assert watch.take(5.0, 12 * 1800.0 + 1) is STUCK
+
+
+def test_when_they_come_as_ever_again_what_passed_meanwhile_does_not_count():
+    watch = StuckSignal(1800.0)
+    watch.stretch(12)
+    watch.take(5.0, 0.0)
+    watch.take(5.0, 3600.0)
+    watch.stretch(1)
+    assert watch.take(5.0, 3900.0) is OK
+    watch.stretch(1)  # which is nothing new
+    assert watch.take(5.0, 3900.0 + 1801) is STUCK
+
+
 def test_a_slow_drift_is_life():
     watch = StuckSignal(60.0, least_change=0.5)
     drift = [watch.take(minute * 0.25, minute * 15.0) for minute in range(40)]
