@@ -111,6 +111,27 @@ def test_a_lost_voltage_is_told_after_a_while_and_again_when_it_is_back():
     assert one.condition().sound
 
 
+def test_what_survives_is_handed_out_with_every_record_and_not_with_moves_alone():
+    """The journal may be another one by now, begun anew because the last was damaged."""
+    one = keeper()
+    assert one.take(at(0), 12.7).state == one.state()
+    fed(one, 60, 661, 12.0)
+    assert one.take(at(720), 12.0).state is None
+    kept = one.take(at(780), 12.0, due=True)
+    assert kept.move is None
+    assert kept.state == one.state() == kept.state | {"stage": "lean", "since_ms": NOON + 600_000}
+
+
+def test_a_day_with_every_tenth_reply_lost_has_no_more_records_than_another():
+    one, whole = keeper(), keeper()
+    told = [
+        one.take(at(60 * n), None if n % 10 == 9 else 12.7, due=n % 15 == 0) for n in range(1440)
+    ]
+    usual = [whole.take(at(60 * n), 12.7, due=n % 15 == 0) for n in range(1440)]
+    assert [len(kept.readings) > 0 for kept in told] == [len(kept.readings) > 0 for kept in usual]
+    assert {r.reason for kept in told for r in kept.readings} == {Reason.OK}
+
+
 def test_the_condition_says_what_is_shed_since_when_and_why():
     one = keeper()
     assert one.condition().category is Category.FUNCTION_CHECK  # nothing is known yet
