@@ -54,14 +54,19 @@ class Conversation:
         self._sender.begin(self._session, hurry=not table.lingers)
         await self._bulletins.gaps_at_the_start(self._session)
         slot = table.next(self._clock.utc_ms())
+        waited = False
         while self._hours.wanted:
             now = self._clock.utc_ms()
             if table is not self._hours.timetable:
                 table = self._hours.timetable
                 slot = table.next(now)
                 await self._at_slot(table)
+            if waited and not (self._waits_for_time() or table.lingers):
+                await self._at_slot(table)  # what waited can go at once
+            # A time server may be out there: its answer is worth a longer visit.
+            waited = self._waits_for_time()
             await self._sender.fill(self._session)
-            if table is self._hours.timetable and self._is_over(table):
+            if table is self._hours.timetable and not waited and self._is_over(table):
                 # Where connections were lost over them, they did not come first.
                 await self._bulletins.gaps(self._session)
                 return
@@ -90,8 +95,7 @@ class Conversation:
                 await self._session.close()
 
     def _is_over(self, table: Timetable) -> bool:
-        # A time server may be out there, and what waits for the time could go at once.
-        return not (table.lingers or self._sender.under_way or self._waits_for_time())
+        return not (table.lingers or self._sender.under_way)
 
     async def _until_something_happens(self, slot: int | None, now: int) -> None:
         """Wait until the slot at most, for answers, for the end, or until backlog may go on."""

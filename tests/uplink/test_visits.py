@@ -234,6 +234,43 @@ async def test_a_backlog_has_ten_minutes_of_a_visit() -> None:
             assert publisher.condition().doing == "publishes next at 01:00"
 
 
+async def test_a_visit_waits_for_the_time_and_takes_what_waited_with_it(
+    mosquitto: Mosquitto,
+) -> None:
+    """Where the time server is reached by the link that is up for visits only."""
+    store, clock = MemoryStore(newest=0), ManualClock(START_MS)
+    waiting = [True]
+    publisher = make_publisher(
+        store, mosquitto.port, clock=clock, uplink={**VISITS, "publish": "1 h"}
+    )
+    publisher._waits_for_time = lambda: waiting[0]
+    async with receiving(mosquitto.port) as receiver, running(publisher):
+        await asleep(clock, publisher)
+        await clock.advance(1800.0)
+        await until(clock, lambda: publisher.state.connected and clock.sleepers)
+        await clock.advance(WINDOW / 2)
+        assert publisher.state.connected
+        waiting[0], store.sendable = False, 1000
+        await pass_time_until(clock, lambda: not publisher.state.connected)
+        assert receiver.numbers == list(store.sent) == [(1, 1000)]
+        assert clock.monotonic() < 1800.0 + WINDOW
+
+
+async def test_a_visit_does_not_wait_for_the_time_for_ever(mosquitto: Mosquitto) -> None:
+    clock = ManualClock(START_MS)
+    publisher = make_publisher(
+        MemoryStore(), mosquitto.port, clock=clock, uplink={**VISITS, "publish": "1 h"}
+    )
+    publisher._waits_for_time = lambda: True
+    async with running(publisher):
+        await asleep(clock, publisher)
+        await clock.advance(1800.0)
+        await until(clock, lambda: publisher.state.connected and clock.sleepers)
+        await clock.advance(WINDOW)
+        await asleep(clock, publisher)
+        assert publisher.summary() == "not connected; publishes next at 01:00, 0 readings to send"
+
+
 async def test_on_a_visit_the_backlog_has_all_of_the_time() -> None:
     clock = ManualClock(START_MS)
 
