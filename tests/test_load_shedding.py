@@ -9,6 +9,7 @@ from random import Random
 import pytest
 
 from edge.daemon import Daemon
+from edge.host.supervise import CrashLoopError
 from edge.journal.journal import Journal
 from edge.station.loader import load
 from edge.status import Category, Reason
@@ -181,6 +182,34 @@ async def test_so_does_one_that_is_not_read_at_all(tmp_path):
     async with well:
         await well.until_stage("lean")
         assert well.energy().category is Category.FAILURE
+
+
+async def test_a_defect_that_ends_the_daemon_leaves_outputs_at_rest(tmp_path, monkeypatch):
+    monkeypatch.setattr("edge.host.supervise._MOST_CRASHES", 1)
+    async with Station(tmp_path) as well:
+        await well.until(lambda daemon: well.hardware.outputs["visitors"])
+
+        def crash(samples):
+            raise ZeroDivisionError
+
+        well.daemon.buses["charger"]._sink = crash
+        async with asyncio.timeout(30):
+            with pytest.raises(ExceptionGroup) as ended:
+                await well.task
+        assert ended.group_contains(CrashLoopError)
+        assert well.hardware.outputs == dict.fromkeys(well.hardware.outputs, False)
+
+
+async def test_a_stage_whose_time_makes_no_sense_any_more_is_gone_on_in(tmp_path):
+    """A bit flipped on the disk; a daemon that stumbled over it would do so for ever."""
+    journal = Journal(tmp_path / "well.sqlite", load(WELL_7).series())
+    state = {"stage": "lean", "index": 1, "why": "12.00 V", "since_ms": 977_235_200_000_000}
+    journal.append([], {"@energy": state}, [])
+    journal.close()
+    async with Station(tmp_path, volts=12.3) as well:
+        await well.until(lambda daemon: daemon.made and not well.energy().sound)
+        assert well.stage == "lean"
+        assert "since 2026-03-01" in well.energy().doing
 
 
 HALTING = """
