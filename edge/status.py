@@ -248,7 +248,7 @@ class Reason(Enum):
     )  # fmt: skip
     GPIO_UNSUPPORTED = (
         55, Quality.BAD, Category.FAILURE,
-        "the package gpiod is not installed: pip install 'livezero[gpio]'",
+        "the package gpiod is not installed: it comes with the extra gpio",
     )  # fmt: skip
     NOT_AS_SWITCHED = (
         56, Quality.BAD, Category.FAILURE,

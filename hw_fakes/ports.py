@@ -78,6 +78,9 @@ class PtyPort:
 
     def _readable(self) -> None:
         assert self._master is not None  # noqa: S101 - the reader goes when the pair does
-        data = os.read(self._master, 4096)
+        try:
+            data = os.read(self._master, 4096)
+        except BlockingIOError:  # it was read already
+            return
         for listener in self._listeners:
             listener(data)

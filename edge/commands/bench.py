@@ -93,7 +93,7 @@ def command(
         )
         from hw_fakes.bench_view import live_screen, plain_lines  # noqa: PLC0415
     except ImportError as error:
-        refuse(f"bench: found no package {error.name}, expected it: pip install 'livezero[bench]'")
+        refuse(f"bench: found no package {error.name}, expected it: pip install -e '.[bench]'")
     if plot:
         _look_ahead(station, plot)
     plan = BenchPlan(
@@ -137,7 +137,7 @@ def _look_ahead(station: Station, plot: Path) -> None:
     if not plot.parent.is_dir():
         refuse(f"bench: found no directory {plot.parent}, expected it for --plot")
     if find_spec("matplotlib") is None:
-        refuse("bench: found no package matplotlib, expected it: pip install 'livezero[plan]'")
+        refuse("bench: found no package matplotlib, expected it: pip install -e '.[plan]'")
 
 
 def _draw(plan: BenchPlan, ledger: Ledger, file: Path) -> None:

@@ -31,7 +31,7 @@ def command(
 ) -> None:
     """Say whether the station's panel and battery suffice, hour by hour through years of weather.
 
-    Needs the extra: pip install 'livezero[plan]'.
+    Needs the extra plan: pip install -e '.[plan]' in the checkout.
 
     Exit code 0: the station survives as its file specifies; 1: it does not; 2: bad input.
     """
@@ -50,7 +50,7 @@ def command(
         if html is not None:
             from edge.plan.page import page  # noqa: PLC0415 - slow to import
     except ModuleNotFoundError as error:
-        refuse(f"plan: found no package {error.name}, expected it: pip install 'livezero[plan]'")
+        refuse(f"plan: found no package {error.name}, expected it: pip install -e '.[plan]'")
     try:
         found = make_plan(station, station_file, years=years, seed=seed)
     except PlanError as error:

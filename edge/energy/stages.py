@@ -293,14 +293,23 @@ class Shedding:
             )
         if evidence is Evidence.LOW:
             cutoff = self._ladder[self._at + 1].cutoff
-            return f"{_beside(self.voltage, cutoff)}, below {cutoff:g} V"
+            return f"{self._told(self.voltage, cutoff)}, below {cutoff:g} V"
         restore = self.stage.restore
-        return f"{_beside(self.voltage, restore)}, above {restore:g} V"
+        return f"{self._told(self.voltage, restore)}, above {restore:g} V"
+
+    def _told(self, volts: float, threshold: float) -> str:
+        """Say a smoothed voltage as a meter would show it, and as it is judged."""
+        judged = _beside(volts, threshold)
+        rules = self.rules
+        if not rules.volts_per_degree:
+            return judged
+        shown = volts + rules.volts_per_degree * (self._celsius - rules.reference)
+        return f"{shown:.2f} V at {self._celsius:.0f} degC, as {judged} at {rules.reference:g} degC"
 
 
 def _beside(volts: float, threshold: float) -> str:
     """Return a voltage with as many digits as show on which side of the threshold it is."""
-    digits = next((n for n in (2, 3) if round(volts, n) != round(threshold, n)), 6)
+    digits = next((n for n in (2, 3, 4, 5) if round(volts, n) != round(threshold, n)), 6)
     return f"{volts:.{digits}f} V"
 
 

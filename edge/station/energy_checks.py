@@ -12,7 +12,7 @@ from edge.station.energy import Climate, ControllerSection, EnergySection, Stage
 from edge.station.faults import Fault, KeyPath, listed, not_there
 from edge.station.outputs import CoilOutput
 from edge.station.parts import Parts
-from edge.units import Dimension
+from edge.units import Dimension, Quantity
 
 
 def energy_faults(
@@ -33,14 +33,10 @@ def energy_faults(
     yield from _safe_stage(key, energy)
     for index, stage in enumerate(energy.stages):
         yield from _what_it_sheds((*key, "stages", index), stage, energy, parts)
-    for name, load in energy.loads.items():
-        at: KeyPath = (*key, "loads", name)
-        if load.output is not None and load.output not in parts.outputs:
-            yield not_there((*at, "output"), load.output, "the outputs", parts.outputs)
-        if load.bus is not None and load.bus not in parts.buses:
-            yield not_there((*at, "bus"), load.bus, "the buses", parts.buses)
+    yield from _loads(key, energy, parts)
+    yield from _circuits(key, energy)
     if energy.controller:
-        yield from _controller((*key, "controller"), energy.controller)
+        yield from _controller((*key, "controller"), energy.controller, energy.stages)
     if energy.climate:
         yield from _climate((*key, "climate"), energy.climate)
 
@@ -206,13 +202,47 @@ def _what_it_sheds(
 # ------------------------------------------------------------------------------- what it lives on
 
 
-def _controller(key: KeyPath, controller: ControllerSection) -> Iterator[Fault]:
+def _loads(key: KeyPath, energy: EnergySection, parts: Parts) -> Iterator[Fault]:
+    for name, load in energy.loads.items():
+        at: KeyPath = (*key, "loads", name)
+        if load.output is not None and load.output not in parts.outputs:
+            yield not_there((*at, "output"), load.output, "the outputs", parts.outputs)
+        if load.bus is not None and load.bus not in parts.buses:
+            yield not_there((*at, "bus"), load.bus, "the buses", parts.buses)
+        if load.per_publish and parts.uplink:
+            yield from _sending((*at, "per_publish"), load.per_publish, parts.uplink.publish)
+
+
+def _circuits(key: KeyPath, energy: EnergySection) -> Iterator[Fault]:
+    for name, circuit in energy.circuits.items():
+        if circuit.surge and circuit.surge.value < circuit.current.value:
+            yield Fault(
+                (*key, "circuits", name, "surge"),
+                f'"{circuit.surge}"',
+                f'more than the current that flows for longer, "{circuit.current}"',
+            )
+
+
+def _sending(key: KeyPath, lasts: Quantity, publish: Quantity) -> Iterator[Fault]:
+    if lasts.value >= publish.value:
+        yield Fault(key, f'"{lasts}"', f'less than from one publishing to the next, "{publish}"')
+
+
+def _controller(
+    key: KeyPath, controller: ControllerSection, stages: list[StageSection]
+) -> Iterator[Fault]:
     cut, back = controller.disconnect, controller.reconnect
     if (cut is None) is not (back is None):
         missing = "disconnect" if cut is None else "reconnect"
         yield Fault((*key, missing), "nothing", "both disconnect and reconnect, or neither")
     if cut and back and back.value <= cut.value:
         yield Fault((*key, "reconnect"), f'"{back}"', f'more than "{cut}", where it disconnects')
+    if cut and stages and cut.value >= stages[-1].cutoff.value:
+        yield Fault(
+            (*key, "disconnect"),
+            f'"{cut}", before stage "{stages[-1].name}" is entered',
+            f'less than its cutoff, "{stages[-1].cutoff}": else the computer just loses its supply',
+        )
 
 
 def _climate(key: KeyPath, climate: Climate) -> Iterator[Fault]:

@@ -28,6 +28,9 @@ _LARGEST_FILE = 1_000_000
 # In these sections every entry is judged by itself; the others are judged as a whole.
 _SECTIONS_OF_ENTRIES = ("buses", "channels", "outputs")
 
+# Without these the rest of the energy section would seem to lack what the file does have.
+_HEART_OF_ENERGY = ("voltage", "temperature", "compensation", "cells", "plausible", "stages")
+
 _Entry = TypeVar("_Entry")
 _Section = TypeVar("_Section", bound=Section)
 
@@ -165,7 +168,7 @@ class _SoundParts:
             buses,
             channels,
             outputs,
-            self._section("energy", EnergySection),
+            self._energy(),
             self._section("uplink", Uplink),
         )
 
@@ -184,6 +187,19 @@ class _SoundParts:
         if name in self._data and self._is_sound((name,)):
             return kind.model_validate(self._data[name])
         return None
+
+    def _energy(self) -> EnergySection | None:
+        """Return the energy section without what of it is not sound, if it is sound in the main."""
+        table = self._data.get("energy")
+        spoilt = {key[1] for key in self._faulty if key[:1] == ("energy",) and len(key) > 1}
+        whole = ("energy",) in self._faulty or not spoilt.isdisjoint(_HEART_OF_ENERGY)
+        if not isinstance(table, dict) or whole or any(not key for key in self._faulty):
+            return None
+        loads = {key[2] for key in self._faulty if key[:2] == ("energy", "loads") and len(key) > 2}
+        kept = {name: value for name, value in table.items() if name not in spoilt}
+        if loads and isinstance(table["loads"], dict):
+            kept["loads"] = {name: one for name, one in table["loads"].items() if name not in loads}
+        return EnergySection.model_validate(kept)
 
     def _is_sound(self, key: KeyPath) -> bool:
         return not any(_touch(key, faulty) for faulty in self._faulty)

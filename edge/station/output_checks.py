@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from edge.station.faults import Fault, KeyPath, not_there
 from edge.station.measured import PulseChannel
-from edge.station.model import LineBus
+from edge.station.model import LineBus, Uplink
 from edge.station.outputs import CoilOutput, GpioOutput, Output
 from edge.station.parts import Parts
 
@@ -79,10 +79,12 @@ def _supplies(parts: Parts) -> Iterator[Fault]:
                     "a longer interval, or a sensor that is always supplied",
                 )
     if parts.uplink is not None and parts.uplink.supply is not None:
-        yield from _supply_of_uplink(parts.uplink.supply, by_channels, parts)
+        yield from _supply_of_uplink(parts.uplink, parts.uplink.supply, by_channels, parts)
 
 
-def _supply_of_uplink(supply: str, by_channels: set[str], parts: Parts) -> Iterator[Fault]:
+def _supply_of_uplink(
+    uplink: Uplink, supply: str, by_channels: set[str], parts: Parts
+) -> Iterator[Fault]:
     key: KeyPath = ("uplink", "supply")
     if supply not in parts.outputs:
         yield not_there(key, supply, "the outputs", parts.outputs)
@@ -92,3 +94,11 @@ def _supply_of_uplink(supply: str, by_channels: set[str], parts: Parts) -> Itera
             f'"{supply}", which channels have as their supply',
             "an output that nobody else switches",
         )
+    elif (output := parts.outputs[supply]) and not uplink.stay_connected:
+        needed = output.warm_up.value + output.least_off.value
+        if needed >= uplink.publish.value:
+            yield Fault(
+                ("uplink", "publish"),
+                f'"{uplink.publish}", with {needed:g} s until the link can be used',
+                "a longer interval, or stay_connected = true",
+            )

@@ -117,4 +117,4 @@ def test_without_the_broker_package_the_extra_is_named(monkeypatch):
         monkeypatch.delitem(sys.modules, name)
     result = CliRunner().invoke(main, ["bench", str(WELL)])
     assert result.exit_code == 2
-    assert "pip install 'livezero[bench]'" in result.stderr
+    assert "pip install -e '.[bench]'" in result.stderr

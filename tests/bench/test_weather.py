@@ -206,7 +206,7 @@ def test_without_matplotlib_the_extra_is_named(tmp_path, monkeypatch):
     options = ["bench", str(SMALL_BATTERY), "--plot", str(tmp_path / "run.png")]
     result = CliRunner().invoke(main, options)
     assert result.exit_code == 2
-    assert "pip install 'livezero[plan]'" in result.stderr
+    assert "pip install -e '.[plan]'" in result.stderr
 
 
 def test_no_other_weather():

@@ -101,7 +101,7 @@ def test_without_the_extra(monkeypatch, tmp_path, package):
     result = livezero("plan", SOUTH, "--html", tmp_path / "plan.html")
     assert result.exit_code == 2
     assert f"found no package {package}" in result.stderr
-    assert "pip install 'livezero[plan]'" in result.stderr
+    assert "pip install -e '.[plan]'" in result.stderr
 
 
 @pytest.mark.parametrize("option", [("--years", "0"), ("--years", "101"), ("--seed", "-1")])

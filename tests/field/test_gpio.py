@@ -128,7 +128,7 @@ async def test_without_the_package(monkeypatch):
     switch = GpioSwitch(output())
     assert await switch.set(True) is Reason.GPIO_UNSUPPORTED
     assert await switch.get() is Reason.GPIO_UNSUPPORTED
-    assert "livezero[gpio]" in Reason.GPIO_UNSUPPORTED.text
+    assert "the extra gpio" in Reason.GPIO_UNSUPPORTED.text
 
 
 # The library itself, against paths that are no GPIO chips.
