@@ -209,7 +209,7 @@ async def test_an_output_found_otherwise_than_told_is_no_supply():
 
 
 async def test_a_contact_that_never_shows_on_is_told_once_however_often_it_goes_off(monkeypatch):
-    monkeypatch.setattr("edge.field.outputs._CONTACTS_SETTLE", 0.0)
+    monkeypatch.setattr("edge.field.driven._CONTACTS_SETTLE", 0.0)
     with structlog.testing.capture_logs() as logs:
         async with running(loops=OutputRules(retry_limit=8)) as (bench, clock):
             switch = bench.switches["loops"]
