@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +24,7 @@ from edge.plan.demand import StageDemand
 from edge.plan.needs import sections_of
 from edge.plan.sizing import Sizes, Sizing
 from edge.plan.study import Design, Sections, Study, design_of
-from edge.plan.sun import MONTHS, Place, Sky, by_month
+from edge.plan.sun import DAYS_OF_MONTH, MONTHS, Place, Sky, by_month
 from edge.plan.typical_year import kilometres, read_year
 from edge.plan.weather import Weather, mean_year, random_years
 from edge.plan.year import OFF, Run, days_without_sun
@@ -50,6 +50,11 @@ class Month:
     """Share of the hours halted or without power."""
     days_without_data: float
 
+    def lacking_ah(self, volts: float) -> float:
+        """Return what the panel cannot give of what the loads take in the month, in Ah."""
+        days = DAYS_OF_MONTH[MONTHS.index(self.name)]
+        return max(0.0, self.load_wh - self.panel_wh) * days / volts
+
     @property
     def ratio(self) -> float:
         """What the panel can give, by what the loads take in the normal stage."""
@@ -74,15 +79,23 @@ class Findings:
     for_worst_month: Stand
     capacity: Capacity
     array: Array | None
-    sizes: Sizes | None
-    """None where no size that is made would do."""
-    other_sizes: Sizes | None
-    """A larger battery with a smaller panel, where what there is is too small."""
+    sizes: Sequence[Sizes]
+    """Pairs of panel and battery that would do; none where no size that is made would."""
     changes: Sequence[Change]
     """The first is the station as it is."""
     circuits: dict[str, tuple[BoxCircuit, Wiring]]
     notes: Sequence[str]
     """Limits of what was reckoned, in sentences."""
+
+    @property
+    def panel_amperes(self) -> float:
+        """What the panel's circuit must be made for, in A: its rated current and a quarter more."""
+        return 1.25 * self.design.panel_w / self.sections.panel.voltage.value
+
+    @property
+    def load_amperes(self) -> float:
+        """What all loads take from the battery together, if all are on, in A."""
+        return sum(line.watts for line in self.demands[0].lines) / self.study.nominal_v
 
     @property
     def worst_month(self) -> int:
@@ -124,10 +137,7 @@ def make_plan(
     stands = best_stands(study)
     months = _months(study, design, went, demands)
     worst_light = min(month.light for month in months)
-    sizing = Sizing(study, design, went)
-    smallest = sizing.smallest()
-    too_small = smallest is not None and not smallest.within(design.panel_w, design.battery_ah)
-    return Findings(
+    found = Findings(
         station=station,
         sections=sections,
         design=design,
@@ -141,12 +151,13 @@ def make_plan(
         for_worst_month=stands[1],
         capacity=capacity_by_method(study, design),
         array=array_by_method(study, design, worst_light),
-        sizes=smallest,
-        other_sizes=sizing.with_more_battery(smallest) if smallest and too_small else None,
+        sizes=(),
         changes=changes(study, design, went, stands[1]),
         circuits=_circuits(study),
         notes=list(_notes(study, design, place, station)),
     )
+    pairs = Sizing(study, design, went).pairs(survives=found.survives)
+    return replace(found, sizes=pairs)
 
 
 def _weather(

@@ -11,11 +11,12 @@ from typing import Any
 from edge.energy.steps import Step
 from edge.plan.findings import Findings
 from edge.plan.sentences import CAUTIONS, answers, stage_hours, stage_names, verdict
+from edge.plan.thresholds import Threshold, thresholds
 
 Table = tuple[Sequence[str], list[list[str]], Sequence[int]]
 """Heads, rows, and the columns that are flush right."""
 
-_WIDTH = 98
+_WIDTH = 79
 
 
 def month_table(found: Findings) -> Table:
@@ -27,9 +28,10 @@ def month_table(found: Findings) -> Table:
         "PANEL",
         "LOADS",
         "RATIO",
-        "LOWEST",
-        *(s.upper() for s in stages),
-        "NO DATA",
+        "LOW",
+        *(s.upper() for s in stages[:-1]),
+        "OUT",
+        "GAP",
     )
     rows = [
         [
@@ -38,7 +40,7 @@ def month_table(found: Findings) -> Table:
             f"{month.panel_wh:.0f}",
             f"{month.load_wh:.0f}",
             f"{month.ratio:.2f}",
-            f"{month.lowest * 100:.0f} %",
+            f"{month.lowest * 100:.0f}",
             *(f"{hours:.0f}" for hours in month.hours),
             f"{month.days_without_data:.1f}",
         ]
@@ -51,7 +53,7 @@ def month_table(found: Findings) -> Table:
             f"{sum(month.panel_wh for month in found.months) / 12:.0f}",
             f"{found.months[0].load_wh:.0f}",
             "",
-            f"{found.run.lowest * 100:.0f} %",
+            f"{found.run.lowest * 100:.0f}",
             *(f"{hours:.0f}" for hours in stage_hours(found)),
             f"{found.run.days_without_data / found.run.years:.1f}",
         ]
@@ -72,6 +74,23 @@ def load_table(found: Findings) -> Table:
     ]
     rows.append(["all", "", *(f"{one.wh_per_day:.1f}" for one in found.demands)])
     return heads, rows, range(1, len(heads))
+
+
+def stage_table(found: Findings) -> Table:
+    """Return where every stage is entered, in the coldest and in the warmest month."""
+    study = found.study
+    box = study.box(found.design)
+    at = (study.coldest, study.warmest)
+    rows = [
+        [cold.stage, *(cell for one in (cold, warm) for cell in _entered(one))]
+        for cold, warm in thresholds(box.rules, box.battery, box.loads[0].watts, at)
+    ]
+    heads = ("STAGE", *(cell for celsius in at for cell in (f"AT {celsius:.0f} °C", "CHARGE")))
+    return heads, rows, (1, 2, 3, 4)
+
+
+def _entered(one: Threshold) -> tuple[str, str]:
+    return f"{one.volts:.2f} V", f"{one.charge * 100:.0f} %"
 
 
 def step_table(steps: Sequence[Step]) -> Table:
@@ -130,9 +149,9 @@ def sections(found: Findings) -> list[tuple[str, str, Table]]:
             "Month by month",
             (
                 "LIGHT in the panel's plane, kWh/m² a day; PANEL and LOADS, Wh a day, what the"
-                " panel can give and what is drawn while nothing is shed; RATIO of the two; LOWEST"
-                " state of charge; hours a year in each stage and without power; days a year with"
-                " NO DATA"
+                " panel can give and what is drawn while nothing is shed; RATIO of the two; the LOW"
+                " of the state of charge, %; hours a year in each stage, and OUT of power; the GAP:"
+                " days a year without data"
             ),
             month_table(found),
         ),
@@ -140,6 +159,21 @@ def sections(found: Findings) -> list[tuple[str, str, Table]]:
             "Loads",
             "W at the battery while on; Wh a day in each stage",
             load_table(found),
+        ),
+        *(
+            [
+                (
+                    "Stages",
+                    (
+                        "The battery's voltage that each is entered at in the coldest and in the"
+                        " warmest month, and how far it is then charged: what is below is kept"
+                        " for worse days"
+                    ),
+                    stage_table(found),
+                )
+            ]
+            if found.sections.energy.stages
+            else []
         ),
         (
             "Battery, by the method of IEEE 1013",
@@ -167,7 +201,12 @@ def sections(found: Findings) -> list[tuple[str, str, Table]]:
         )
     )
     if found.circuits:
-        legend = "Copper pair at 60 °C; the wire BEARS so much; DROP there and back"
+        legend = (
+            "For the currents that the station file gives; copper pair at 60 °C; the wire BEARS so"
+            f" much; DROP there and back. To compare: a panel of {found.design.panel_w:g} W can"
+            f" give {found.panel_amperes:.1f} A, with a quarter more for bright days, and all loads"
+            f" together take {found.load_amperes:.1f} A"
+        )
         tables.append(("Circuits", legend, circuit_table(found)))
     return tables
 
@@ -198,8 +237,9 @@ def as_json(found: Findings, seconds: float) -> dict[str, Any]:
             "azimuth_worst_month_deg": found.for_worst_month.plane.azimuth,
             "panel_w": found.design.panel_w,
             "battery_ah": found.design.battery_ah,
-            "panel_w_needed": found.sizes.panel_w if found.sizes else None,
-            "battery_ah_needed": found.sizes.battery_ah if found.sizes else None,
+            "panel_w_needed": found.sizes[0].panel_w if found.sizes else None,
+            "battery_ah_needed": found.sizes[0].battery_ah if found.sizes else None,
+            "sizes": [asdict(one) for one in found.sizes],
             "battery_ah_by_method": found.capacity.rated_ah,
             "panel_w_by_method": found.array.watts if found.array else None,
             "autonomy_days": found.autonomy_days,

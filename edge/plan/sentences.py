@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from edge.plan.advice import Change
 from edge.plan.findings import Findings
-from edge.plan.sizing import Sizes
 from edge.plan.sun import MONTHS
 from edge.plan.year import OFF
 
@@ -91,7 +91,8 @@ def _balance(found: Findings) -> str:
         if worst.ratio >= 1.2
         else "hardly more than the loads take: too little to fill the battery again"
         if worst.ratio >= 1
-        else "less than the loads take: the battery is drained however large it is"
+        else "less than the loads take: the battery must bridge the month, and gives"
+        f" {worst.lacking_ah(found.study.nominal_v):.0f} Ah more than it gets"
     )
     return (
         f"The worst month is {worst.name}: in a day of it the panel can give"
@@ -104,7 +105,9 @@ def _years(found: Findings) -> str:
     run = found.run
     years = "year" if run.years == 1 else f"{run.years} years"
     lost = run.loss_of_load * 8760
-    gaps = f"{run.days_without_data} days are" if run.days_without_data else "no day is"
+    gaps = f"{run.days_without_data / run.years:.1f} days a year are"
+    if not run.days_without_data:
+        gaps = "no day is"
     parts = [
         (
             f"In the {years} it is halted or without power for {lost:.0f} h a year"
@@ -159,34 +162,28 @@ def _darkest(found: Findings) -> int:
 
 
 def _sizes(found: Findings) -> str:
-    if found.sizes is None:
+    if not found.sizes:
         return (
             "No panel up to 2000 W and battery up to 2000 Ah would do as specified: the loads must"
             " fall, or the goal, or another source must help."
         )
-    panel, battery = found.sizes.panel_w, found.sizes.battery_ah
-    text = (
-        f"The smallest that would do as specified: a battery of {battery:g} Ah and a panel of"
-        f" {panel:g} W{_while_shedding(found)}."
+    first, *others = found.sizes
+    by_method = f" (by the method of IEEE 1562, {found.array.watts:.0f} W)" if found.array else ""
+    shed = f", with load shed for {first.shed_hours:.0f} h a year" if first.shed_hours >= 1 else ""
+    words = list(_too_small(found))
+    words.append(
+        f"With a battery of {first.battery_ah:g} Ah the smallest panel that would do as specified"
+        f" is one of {first.panel_w:g} W{by_method}{shed}."
     )
-    if other := found.other_sizes:
-        text += f" So would {other.battery_ah:g} Ah and {other.panel_w:g} W."
-    return " ".join([*_too_small(found, found.sizes), text])
+    words += [f"With {one.battery_ah:g} Ah it is one of {one.panel_w:g} W." for one in others]
+    return " ".join(words)
 
 
-def _too_small(found: Findings, sizes: Sizes) -> Iterator[str]:
-    design = found.design
-    if sizes.panel_w > design.panel_w:
-        yield f"The panel of {design.panel_w:.4g} W is too small."
-    if sizes.battery_ah > design.battery_ah:
-        yield f"The battery of {design.battery_ah:.4g} Ah is too small."
-
-
-def _while_shedding(found: Findings) -> str:
-    if found.sizes is None or found.sizes.shed_hours < 1:
-        return ""
-    by_method = f"; by the method of IEEE 1562, {found.array.watts:.0f} W" if found.array else ""
-    return f", with load shed for {found.sizes.shed_hours:.0f} h a year{by_method}"
+def _too_small(found: Findings) -> Iterator[str]:
+    if not found.lasts:
+        yield f"The battery of {found.design.battery_ah:.4g} Ah is too small."
+    if not found.survives and found.sizes[0].panel_w > found.design.panel_w:
+        yield f"The panel of {found.design.panel_w:.4g} W is too small."
 
 
 def _help(found: Findings) -> str:
@@ -208,10 +205,23 @@ def _help(found: Findings) -> str:
             f"fed by the battery alone for {_days(best.autonomy_days)} instead of"
             f" {_days(now.autonomy_days)}"
         )
-    return (
+    text = (
         f"The single change that helps most: {best.what}. In the hardest years the station is then:"
         f" {'; '.join(words)}."
     )
+    if found.survives or _rescues(best, found):
+        return text
+    largest = max(found.demands[0].lines, key=lambda line: line.wh_per_day)
+    return (
+        f"{text} That alone does not make it survive. The largest load is {largest.load}:"
+        f" {largest.wh_per_day:.0f} of {found.demands[0].wh_per_day:.0f} Wh a day."
+    )
+
+
+def _rescues(change: Change, found: Findings) -> bool:
+    goal = found.sections.energy.goal
+    lasts = change.autonomy_days * 86400.0 >= goal.autonomy.value
+    return lasts and change.loss_of_load <= goal.loss_of_load.value
 
 
 def stage_names(found: Findings) -> list[str]:

@@ -1,6 +1,6 @@
 """How large panel and battery must be, for a station to do as its goal says.
 
-Theory of operation. The battery is the smallest that has the autonomy; the panel is found by the
+Theory of operation. A battery must have the autonomy; the panel to go with it is found by the
 hour-by-hour run. Whatever a larger panel may do, it never does worse, so sizes are found by
 halving. To be quick that is done in the hardest years of those to live through; what is found there
 must then hold in all of them.
@@ -33,10 +33,6 @@ class Sizes:
     shed_hours: float
     """Hours a year in which load is shed with them."""
 
-    def within(self, panel_w: float, battery_ah: float) -> bool:
-        """Whether a panel and a battery are no smaller than these."""
-        return self.panel_w <= panel_w and self.battery_ah <= battery_ah
-
 
 class Sizing:
     """Finds the smallest panel and battery of a study that do as the goal says."""
@@ -48,27 +44,38 @@ class Sizing:
         self._goal: Goal = study.sections.energy.goal
         self._hard = base.hardest_years(HARDEST_YEARS)
 
+    def pairs(self, *, survives: bool) -> list[Sizes]:
+        """Return what would do, each with the smallest panel that goes with its battery.
+
+        First with the battery there is, or, where that has not the autonomy, the smallest that has.
+        For a station that ``survives`` then the smallest battery, if that is smaller; for one that
+        does not a larger battery, if that spares panel.
+        """
+        own = self._design.battery_ah
+        first = self._with_panel(own) if self._lasts(own) else None
+        first = first or self.smallest()
+        if first is None:
+            return []
+        other = self.smallest() if survives else self._with_more_battery(first)
+        return [first] if other is None or other.battery_ah == first.battery_ah else [first, other]
+
     def smallest(self) -> Sizes | None:
         """Return the smallest battery that has the autonomy, and the smallest panel to go with it.
 
         Where no panel will do, the battery is made larger.
         """
-        first = bisect_left(
-            BATTERIES_AH,
-            True,
-            key=self._lasts,
-        )
+        first = bisect_left(BATTERIES_AH, True, key=self._lasts)
         for battery in BATTERIES_AH[first:]:
             sizes = self._with_panel(battery)
             if sizes is not None:
                 return sizes
         return None
 
-    def with_more_battery(self, smallest: Sizes) -> Sizes | None:
+    def _with_more_battery(self, first: Sizes) -> Sizes | None:
         """Return a larger battery that does with a smaller panel; None where that helps nothing."""
-        at = bisect_left(BATTERIES_AH, _TIMES_THE_BATTERY * smallest.battery_ah)
+        at = bisect_left(BATTERIES_AH, _TIMES_THE_BATTERY * first.battery_ah)
         sizes = self._with_panel(BATTERIES_AH[at]) if at < len(BATTERIES_AH) else None
-        return sizes if sizes is not None and sizes.panel_w < smallest.panel_w else None
+        return sizes if sizes is not None and sizes.panel_w < first.panel_w else None
 
     def _with_panel(self, battery_ah: float) -> Sizes | None:
         """Return the smallest panel that will do with that battery."""

@@ -143,8 +143,17 @@ class Study:
     @property
     def coldest(self) -> float:
         """Mean temperature of the coldest month, °C."""
+        return min(self._monthly_celsius)
+
+    @property
+    def warmest(self) -> float:
+        """Mean temperature of the warmest month, °C."""
+        return max(self._monthly_celsius)
+
+    @property
+    def _monthly_celsius(self) -> list[float]:
         months, celsius = self.mean.sky.month, self.mean.celsius
-        return min(float(celsius[months == one].mean()) for one in range(12))
+        return [float(celsius[months == one].mean()) for one in range(12)]
 
     @property
     def nominal_v(self) -> float:

@@ -23,6 +23,7 @@ Hours = NDArray[np.float64]
 
 HOURS_A_YEAR = 8760
 DAYS_A_YEAR = 365
+DAYS_OF_MONTH = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 POLAR_CIRCLE = 66.56
@@ -97,9 +98,7 @@ class Sky:
         first = pd.Timestamp(_YEAR, 1, 1, tz="UTC") - pd.Timedelta(hours=zone)
         times = first + pd.to_timedelta(np.arange(HOURS_A_YEAR) * 60 + minute, unit="min")
         position = sun_at(times, place)
-        self.month = np.repeat(
-            np.repeat(np.arange(12), [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31]), 24
-        )
+        self.month = np.repeat(np.repeat(np.arange(12), DAYS_OF_MONTH), 24)
         """Month of every hour, from 0."""
         self.day_of_year = np.repeat(np.arange(1, DAYS_A_YEAR + 1), 24)
         self.zenith: Hours = position["zenith"].to_numpy()

@@ -139,6 +139,7 @@ def test_what_the_energy_section_reads_keeps_its_pace(well):
     supplied = changed(
         WELL_7,
         ('range = ["0 degC", "1 degC"]', 'range = ["0 degC", "1 degC"]\nsupply = "visitors"'),
+        ('off = ["visitors"]\n', ""),
     )
     slow = lines(supplied, Effects(stretch_sampling=10))["access-point"]
     assert slow.duty == pytest.approx(1 / 300)

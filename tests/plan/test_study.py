@@ -161,6 +161,27 @@ def test_sizes_hold_in_all_years_though_sought_in_the_hardest():
     assert study.run(found).loss_of_load <= 0.01
 
 
+def test_a_panel_is_sought_for_the_battery_there_is(north):
+    study, design = north
+    roomy = design.bigger(battery_ah=400.0, panel_w=200.0)
+    base = study.run(roomy)
+    own, smallest = Sizing(study, roomy, base).pairs(survives=True)
+    assert (own.battery_ah, smallest.battery_ah) == (400.0, 200.0)
+    assert own.panel_w <= 200.0 < smallest.panel_w
+    assert study.run(roomy.bigger(panel_w=own.panel_w)).loss_of_load <= 0.01
+
+    own, larger = Sizing(study, design, study.run(design)).pairs(survives=False)
+    assert (own.battery_ah, larger.battery_ah) == (200.0, 400.0)
+    assert larger.panel_w < own.panel_w
+
+
+def test_a_battery_without_the_autonomy_is_replaced_by_the_smallest_that_has_it(north):
+    study, design = north
+    small = design.bigger(battery_ah=40.0)
+    first = Sizing(study, small, study.run(small)).pairs(survives=False)[0]
+    assert first.battery_ah == 200.0
+
+
 def test_no_size_helps_where_there_is_no_sun():
     dark = changed(
         NORTH, ("latitude = 64.05", "latitude = 80.0"), ('autonomy = "14 d"', 'autonomy = "1900 d"')
