@@ -1,9 +1,9 @@
 """The station's computer: runs the daemon while it has power, and anew when that is back.
 
-Theory of operation. A daemon that has itself halted leaves the computer off, and nobody on site. It
-comes back when the charge controller gives the loads back, which it does above its reconnect
-voltage; where the station file knows of no such voltage, above the one at which the halting stage
-is left. A daemon whose controller cuts off the loads ends at once, wherever it is, and the relays
+Theory of operation. A daemon that has itself halted leaves the computer off, and nobody on site. A
+halted computer does not start by itself: the simulated box has a relay that takes its supply away,
+and gives it back above the controller's reconnect voltage; where the station file knows of no such
+voltage, above the one at which the halting stage is left. A daemon whose controller cuts off the loads ends at once, wherever it is, and the relays
 let go.
 """
 

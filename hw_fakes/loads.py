@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 
 from edge.station.energy import Load
 from edge.station.model import Station
+from edge.station.outputs import CoilOutput
 
 # Bytes that follow the beginning of a publishing sooner than this share of the shortest interval
 # belong to it, however slowly they go.
@@ -34,6 +35,11 @@ class StationLoads:
     ) -> None:
         self._loads = station.energy.loads if station.energy else {}
         self._coils = {name: output.coil_power.value for name, output in station.outputs.items()}
+        self._at_resting_contact = {
+            name
+            for name, output in station.outputs.items()
+            if isinstance(output, CoilOutput) and output.inverted
+        }
         self._outputs = outputs
         self._changing = changing
         self._halted = False
@@ -66,12 +72,16 @@ class StationLoads:
     def watts(self, now: float) -> float:
         """Return what is drawn at an instant."""
         loads = sum(self._watts(load, now) for load in self._loads.values())
-        return loads + sum(w for name, w in self._coils.items() if self._outputs[name])
+        return loads + sum(w for name, w in self._coils.items() if self._pulled_in(name))
 
     def until(self, now: float) -> float:
         """Return until when that stays so at most, if nothing is switched."""
         ends = (self._sent + seconds for seconds in self._sendings)
         return min((end for end in ends if end > now), default=math.inf)
+
+    def _pulled_in(self, name: str) -> bool:
+        """Tell whether a relay draws: one that is wired to its resting contact does while off."""
+        return self._outputs[name] is not (name in self._at_resting_contact)
 
     def _watts(self, load: Load, now: float) -> float:
         if load.output is not None and not self._outputs[load.output]:

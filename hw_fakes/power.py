@@ -9,7 +9,8 @@ under way ends there, and what was foreseen is forgotten.
 
 In a segment the battery's voltage decides what panel and loads make of it, and the current of both
 decides the voltage; halving the span that it must lie in settles that. A controller lets in no more
-than the battery accepts at its charging limit.
+than the battery accepts at its charging limit. A battery that is empty gives nothing: the loads are
+cut off as if by the controller, and where that has no voltages, until it is a little charged again.
 
 What is weeks away hardly depends any more on how charged the battery was: a leap over more than two
 months is not followed through, but begun anew a while before where it leads.
@@ -42,6 +43,8 @@ _KEPT_SEGMENTS = round(60 * DAY_S / LONGEST_SEGMENT_S)
 _LONGEST_LEAP_S, _RUN_UP_S = 60 * DAY_S, 10 * DAY_S
 
 _CHARGE_AT_START = 0.9
+# Of its charge, above empty, before a battery that was empty feeds anything again; no source.
+_BARELY_CHARGED = 0.02
 
 # Above its working voltage a panel without a load rises by this; in light this weak it is well on
 # the way there (common practice, no source).
@@ -212,7 +215,7 @@ class SolarPower:
         begin = before.end if before else self._begin
         charge = self._charge_within(before, begin) if before else _CHARGE_AT_START
         regular = self._on_grid(begin) + LONGEST_SEGMENT_S
-        connected = self._connects(before)
+        connected = self._connects(before, charge)
         end = min(regular, self.draw.until(begin))
         return self._balanced(begin, end, charge, connected=connected)
 
@@ -224,10 +227,15 @@ class SolarPower:
         seconds = min(max(now, segment.begin), segment.end) - segment.begin
         return self._battery.step(segment.charge, segment.amperes, seconds, segment.celsius)
 
-    def _connects(self, before: Segment | None) -> bool:
+    def _connects(self, before: Segment | None, charge: float) -> bool:
         controller = self.plant.controller
-        if before is None or controller.disconnect is None or controller.reconnect is None:
+        if before is None:
             return True
+        above_empty = charge - self._battery.empty_at(before.celsius)
+        if above_empty <= 0:
+            return False
+        if controller.disconnect is None or controller.reconnect is None:
+            return before.connected or above_empty > _BARELY_CHARGED
         if before.connected:
             return before.volts >= controller.disconnect.value
         return before.volts > controller.reconnect.value
@@ -241,7 +249,8 @@ class SolarPower:
         tilt, azimuth = math.degrees(panel.tilt.value), math.degrees(panel.azimuth.value)
         light = self.sky.light(middle, tilt, azimuth) * (1 - panel.soiling.value)
         watts = self.draw.watts(begin) if connected else 0.0
-        own = plant.controller.draw.value
+        empty = charge <= battery.empty_at(celsius)
+        own = 0.0 if empty else plant.controller.draw.value
 
         def into(volts: float) -> float:
             return self._panel_a(light, celsius, volts) - watts / volts - own

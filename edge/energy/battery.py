@@ -76,7 +76,8 @@ _LEAST_SHARE = 0.1
 
 _MOST_BY_RATE = 1.1
 
-_AT_REST = Curve([(0.0, 11.89), (0.25, 12.06), (0.5, 12.24), (0.75, 12.45), (1.0, 12.65)])
+# At every quarter of the charge, from empty to full.
+_AT_REST = (11.89, 12.06, 12.24, 12.45, 12.65)
 _ACID = Curve([(0.0, 1.120), (0.25, 1.155), (0.5, 1.190), (0.75, 1.225), (1.0, 1.265)])
 _CELLS_OF_TABLE = 6
 _FREEZING_FAHRENHEIT = Curve(
@@ -89,9 +90,7 @@ _THIN_ACID = 2.0
 _COLD_OHMS, _COLD_CHARGE_OHMS = 0.007, 0.025
 # Lost a cell at the end of a 20-hour discharge, so that it shows the 1.75 V at which that ends.
 _END_V = 1.75
-_END_LOSS_V = (
-    _AT_REST.points[0][1] / _CELLS_OF_TABLE - _OHM_AH / RATED_HOURS * (1 + _THIN_ACID) - _END_V
-)
+_END_LOSS_V = _AT_REST[0] / _CELLS_OF_TABLE - _OHM_AH / RATED_HOURS * (1 + _THIN_ACID) - _END_V
 _KNEE = 0.04
 # Drawn from at this share of the rated current or more, an empty battery shows that it is.
 _TRICKLE = 0.1
@@ -167,7 +166,10 @@ class LeadAcid:
 
     def open_circuit_v(self, soc: float) -> float:
         """Return the voltage after some hours at rest, in V."""
-        return _AT_REST.held(soc) * self.cells / _CELLS_OF_TABLE
+        quarters = 4 * _clamped(soc)
+        at = min(int(quarters), 3)
+        low, high = _AT_REST[at], _AT_REST[at + 1]
+        return (low + (quarters - at) * (high - low)) * self.cells / _CELLS_OF_TABLE
 
     def resistance(self, soc: float, celsius: float) -> float:
         """Return the resistance in ohms, as a load of an hour or more sees it."""
@@ -235,4 +237,4 @@ class LeadAcid:
 
 
 def _clamped(soc: float) -> float:
-    return min(1.0, max(0.0, soc))
+    return 0.0 if soc < 0.0 else min(soc, 1.0)

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from edge.energy.stages import NORMAL, Effects
 from edge.station.energy import EnergySection, Load
 from edge.station.model import Measured, Station, Uplink
+from edge.station.outputs import CoilOutput
 
 DAY_S = 86400.0
 
@@ -105,7 +106,7 @@ class _Reckoning:
         """Return what is drawn."""
         lines = [self._line(load, one) for load, one in self._energy.loads.items()]
         lines += [
-            Line(f"coil of {output}", one.coil_power.value, self._output_duty(output))
+            Line(f"coil of {output}", one.coil_power.value, self._coil_duty(output))
             for output, one in self._station.outputs.items()
             if one.coil_power.value > 0
         ]
@@ -147,6 +148,12 @@ class _Reckoning:
         if sensors:
             return _share_around(self._slots(sensors.items()), max(least_on, warm_up + _READING_S))
         return 1.0
+
+    def _coil_duty(self, name: str) -> float:
+        """Return for which share of the time a relay draws: while off at its resting contact."""
+        duty = self._output_duty(name)
+        output = self._station.outputs[name]
+        return 1 - duty if isinstance(output, CoilOutput) and output.inverted else duty
 
     def _slots(self, sensors: Iterable[tuple[str, Measured]]) -> set[int]:
         """Return the milliseconds of the day at which any of these channels is read."""

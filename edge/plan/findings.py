@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -31,6 +31,7 @@ from edge.plan.year import OFF, Run, days_without_sun
 from edge.station.energy import BoxCircuit, Climate
 from edge.station.model import Station
 from edge.station.section import value_of
+from edge.uplink.hours import WINDOW
 
 _FAR_KM = 50.0
 
@@ -230,14 +231,49 @@ def _notes(study: Study, design: Design, place: Place, station: Station) -> list
         )
     battery = study.battery(design)
     coldest = float(np.min(study.weather.celsius))
-    if any(stage.effects.halt for stage in study.box(design).rules.stages):
-        notes.append(
-            "A halted computer is taken to start again once the battery has recovered: something in"
-            " the box must see to that, such as a controller that switches its supply."
-        )
+    notes += _of_halting(study)
+    notes += _of_a_lost_link(study, design)
     if battery.may_freeze(1 - study.sections.battery.depth_limit.value, coldest):
         notes.append(
             f"At {coldest:.0f} °C, as in the coldest hour here, a battery discharged to its limit"
             " freezes, which destroys it. Keep it fuller, or warmer: in the ground, insulated."
         )
     return notes
+
+
+def _of_halting(study: Study) -> Iterator[str]:
+    halting = [one for one in study.sections.energy.rules().stages if one.effects.halt]
+    if not halting:
+        return
+    yield (
+        "A halted computer is taken to start again once the battery has recovered: something in the"
+        " box must see to that, such as a timer that switches its supply."
+    )
+    disconnect = study.sections.controller.disconnect
+    if disconnect is None or disconnect.value < halting[0].cutoff:
+        does = (
+            "cuts nothing off" if disconnect is None else f"cuts off below {disconnect.value:g} V"
+        )
+        yield (
+            f"The controller will not: it {does}, and the computer is halted at"
+            f" {halting[0].cutoff:g} V. If the sun comes back in between, the supply is never"
+            " switched, and the station stays halted until somebody comes."
+        )
+
+
+def _of_a_lost_link(study: Study, design: Design) -> Iterator[str]:
+    uplink = design.station.uplink
+    if uplink is None or uplink.supply is None or uplink.stay_connected:
+        return
+    normal = study.demands(design)[0]
+    watts = sum(
+        load.power.value / load.efficiency.value
+        for load in study.sections.energy.loads.values()
+        if load.output == uplink.supply and load.per_publish is None
+    )
+    hours = min(24.0, normal.publishings_per_day * WINDOW / 3600.0)
+    yield (
+        f"While the broker cannot be reached, the link is tried for up to {WINDOW / 60:g} min at"
+        f" every publishing, and may take {watts * hours:.0f} Wh a day in the normal stage. The"
+        " plan has it reached every time."
+    )

@@ -9,7 +9,7 @@ must then hold in all of them.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from edge.plan.advice import HARDEST_YEARS, autonomy_days, shed_hours
@@ -56,56 +56,71 @@ class Sizing:
         first = first or self.smallest()
         if first is None:
             return []
-        other = self.smallest() if survives else self._with_more_battery(first)
-        return [first] if other is None or other.battery_ah == first.battery_ah else [first, other]
+        if not survives:
+            other = self._with_more_battery(first)
+        else:
+            smaller = [one for one in self._that_last() if one < first.battery_ah]
+            other = self.smallest() if smaller else None
+        return [first] if other is None else [first, other]
 
     def smallest(self) -> Sizes | None:
         """Return the smallest battery that has the autonomy, and the smallest panel to go with it.
 
         Where no panel will do, the battery is made larger.
         """
-        first = bisect_left(BATTERIES_AH, True, key=self._lasts)
-        for battery in BATTERIES_AH[first:]:
+        for battery in self._that_last():
             sizes = self._with_panel(battery)
             if sizes is not None:
                 return sizes
         return None
 
+    def _that_last(self) -> Sequence[float]:
+        """Return the batteries that have the autonomy."""
+        return BATTERIES_AH[bisect_left(BATTERIES_AH, True, key=self._lasts) :]
+
     def _with_more_battery(self, first: Sizes) -> Sizes | None:
         """Return a larger battery that does with a smaller panel; None where that helps nothing."""
         at = bisect_left(BATTERIES_AH, _TIMES_THE_BATTERY * first.battery_ah)
-        sizes = self._with_panel(BATTERIES_AH[at]) if at < len(BATTERIES_AH) else None
-        return sizes if sizes is not None and sizes.panel_w < first.panel_w else None
+        smaller = bisect_left(PANELS_W, first.panel_w)
+        return self._with_panel(BATTERIES_AH[at], smaller) if at < len(BATTERIES_AH) else None
 
-    def _with_panel(self, battery_ah: float) -> Sizes | None:
-        """Return the smallest panel that will do with that battery."""
+    def _with_panel(self, battery_ah: float, most: int = len(PANELS_W)) -> Sizes | None:
+        """Return the smallest panel that will do with that battery, of so many that are made."""
+        panels = PANELS_W[:most]
         hard, share = self._hard, self._goal.loss_of_load.value
         # In the hardest years may be lost all that may be lost at all.
         more = share * self._study.weather.years / len(hard)
-        first = bisect_left(PANELS_W, True, key=lambda w: self._holds(w, battery_ah, more, hard))
-        found = self._first_from(first, lambda w: self._holds(w, battery_ah, share))
-        if found is None:
-            return None
-        went = self._study.run(self._design.bigger(panel_w=found, battery_ah=battery_ah))
-        return Sizes(found, battery_ah, shed_hours(went))
+        first = bisect_left(panels, True, key=lambda w: self._goes(w, battery_ah, more, hard))
+        went: dict[float, Run | None] = {}
 
-    @staticmethod
-    def _first_from(first: int, holds: Callable[[float], bool]) -> float | None:
-        """Return the smallest panel that holds; most likely it is the first of these."""
-        if first < len(PANELS_W) and not holds(PANELS_W[first]):
-            first = bisect_left(PANELS_W, True, lo=first + 1, key=holds)
-        return PANELS_W[first] if first < len(PANELS_W) else None
+        def holds(panel_w: float) -> bool:
+            went[panel_w] = self._went(panel_w, battery_ah, share)
+            return went[panel_w] is not None
+
+        # Most likely it is the first of these.
+        if first < len(panels) and not holds(panels[first]):
+            first = bisect_left(panels, True, lo=first + 1, key=holds)
+        found = went.get(panels[first]) if first < len(panels) else None
+        return None if found is None else Sizes(panels[first], battery_ah, shed_hours(found))
 
     def _lasts(self, battery_ah: float) -> bool:
         bigger = self._design.bigger(battery_ah=battery_ah)
         return autonomy_days(self._study, bigger) * _DAY_S >= self._goal.autonomy.value
 
-    def _holds(
-        self, panel_w: float, battery_ah: float, share: float, years: Sequence[int] | None = None
-    ) -> bool:
-        """Whether a design loses no more than that share of the hours."""
+    def _goes(self, panel_w: float, battery_ah: float, share: float, years: Sequence[int]) -> bool:
+        """Whether a design loses no more than that share of the hours in these years."""
+        return self._went(panel_w, battery_ah, share, years) is not None
+
+    def _went(
+        self,
+        panel_w: float,
+        battery_ah: float,
+        share: float,
+        years: Sequence[int] | None = None,
+    ) -> Run | None:
+        """Return how a design went that loses no more than that share of the hours."""
         design = self._design.bigger(panel_w=panel_w, battery_ah=battery_ah)
-        return self._fills(design) and self._study.holds(design, share, years)
+        return self._study.survived(design, share, years) if self._fills(design) else None
 
     def _fills(self, design: Design) -> bool:
         """Whether over a year the panel gives what the leanest stage takes.

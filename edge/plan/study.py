@@ -191,9 +191,11 @@ class Study:
         assert result is not None  # noqa: S101 - nothing was said of how much may be lost
         return result
 
-    def holds(self, design: Design, most_lost: float, years: Sequence[int] | None = None) -> bool:
-        """Whether no more than that share of the hours is lost; ends as soon as it is plain."""
-        return self._run(design, years, most_lost) is not None
+    def survived(
+        self, design: Design, most_lost: float, years: Sequence[int] | None = None
+    ) -> Run | None:
+        """Return how it went; None, as soon as it is plain, where more of the hours are lost."""
+        return self._run(design, years, most_lost)
 
     def _run(
         self, design: Design, years: Sequence[int] | None, most_lost: float | None

@@ -34,7 +34,8 @@ Numbers = NDArray[np.int64]
 Truths = NDArray[np.bool_]
 
 _HOUR_S = 3600.0
-_RUN_IN_HOURS = 60 * 24
+# A store for the winter forgets how it began within a year, not within months.
+_RUN_IN_HOURS = HOURS_A_YEAR
 # The shedding of load judges by three samples; here comes one an hour.
 _SEVERAL_SAMPLES = 4
 # Reconnect voltage above the disconnect voltage of a cell where none is given; no source.
@@ -225,6 +226,9 @@ class _Hourly:
         volts = battery.terminal_v(soc, amperes, celsius)
         self.soc = battery.step(soc, amperes, _HOUR_S, celsius)
         self._now += _HOUR_S
+        # What runs empty within the hour has not lived through it.
+        if amperes < 0 and self.soc <= battery.empty_at(celsius):
+            place, empty = OFF, True
         # What is asked of an empty battery it does not give: under that load there is no voltage.
         self._after(0.0 if empty and amperes < 0 else volts, celsius, place)
         return place

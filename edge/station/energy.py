@@ -162,7 +162,8 @@ class BoxCircuit(Section):
     """A circuit of the box's own wiring, for wire and fuse."""
 
     current: Current
-    """The most that flows for longer than a moment."""
+    """The most that flows for longer than a moment; from a panel, 1.25 times what it gives into a
+    short, for the sun may be stronger than in tests (NEC 690.8)."""
     surge: Current | None = None
     """The most that flows for a moment, if that is more."""
     length: Extent

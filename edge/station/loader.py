@@ -199,7 +199,10 @@ class _SoundParts:
         kept = {name: value for name, value in table.items() if name not in spoilt}
         if loads and isinstance(table["loads"], dict):
             kept["loads"] = {name: one for name, one in table["loads"].items() if name not in loads}
-        return EnergySection.model_validate(kept)
+        try:
+            return EnergySection.model_validate(kept)
+        except ValidationError:  # what is missing may be what could not be read
+            return None
 
     def _is_sound(self, key: KeyPath) -> bool:
         return not any(_touch(key, faulty) for faulty in self._faulty)

@@ -29,7 +29,8 @@ class OutputBase(Section):
     warm_up: Span = quantity("0 s")
     """What hangs on it can be used so long after it was switched on."""
     coil_power: Power = quantity("0 W")
-    """What the relay itself draws while the output is on; for ``livezero plan``."""
+    """What the relay itself draws while it is pulled in; for ``livezero plan``. That is while the
+    output is on, or off where a coil is ``inverted``."""
 
 
 class CoilOutput(OutputBase):

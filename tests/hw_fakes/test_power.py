@@ -182,6 +182,22 @@ def test_the_controller_cuts_off_and_gives_back():
     assert all(s.watts == (6.0 if s.connected else 0.0) for s in segments)
 
 
+@pytest.mark.parametrize("limits", [{}, {"disconnect": "11.4 V", "reconnect": "12.6 V"}])
+@pytest.mark.parametrize(("weather", "air"), [("dull-week", 15.0), ("dull-week", -15.0)])
+@pytest.mark.parametrize("watts", [0.3, 6.0])
+def test_no_more_comes_out_in_ten_days_than_was_there_and_came_in(limits, weather, air, watts):
+    power = at_greenwich(
+        draw=SteadyDraw(watts), energy=section(panel="10 W", **limits), weather=weather, air=air
+    )
+    segments = [power.at(MIDNIGHT + since) for since in range(0, 10 * round(DAY_S), 300)]
+    hours = [(one.end - one.begin) / HOUR for one in segments]
+    drawn = sum(one.watts / one.volts * h for one, h in zip(segments, hours, strict=True))
+    given = sum(one.panel_w / one.volts * h for one, h in zip(segments, hours, strict=True))
+    stored = 40.0 * (segments[0].charge - segments[-1].charge)
+    # A slow discharge gives a tenth more than the rated capacity.
+    assert drawn <= 1.1 * max(0.0, stored + given) + 0.1
+
+
 def test_before_the_start_it_is_as_at_the_start():
     power = at_greenwich()
     assert power.battery_v(MIDNIGHT - DAY_S) == power.battery_v(MIDNIGHT)

@@ -241,8 +241,8 @@ def test_some_years_are_those_years(north):
     second = study.run(design, [1])
     # Different hours before it begin it differently: by spring that is forgotten.
     assert second.charge[4000:] == pytest.approx(whole.charge[HOURS_A_YEAR + 4000 :])
-    assert study.holds(design, 1.0)
-    assert not study.holds(design, 0.01)
+    assert study.survived(design, 1.0) is not None
+    assert study.survived(design, 0.01) is None
 
 
 def test_the_coldest_month(well):

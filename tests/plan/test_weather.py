@@ -85,6 +85,29 @@ def test_days_wander_as_measured_days_do():
     assert made == pytest.approx(found, abs=0.07)
 
 
+def strays(celsius, month):
+    days = celsius.reshape(-1, 24).mean(axis=1)
+    for m in range(12):
+        days[month == m] -= days[month == m].mean()
+    return days
+
+
+@pytest.mark.parametrize("name", MEASURED)
+def test_cold_spells_come_as_in_measured_years(name):
+    measured = measured_year(name)
+    months, celsius = clearness_of(measured)[0], by_month(measured.sky, measured.celsius)
+    drawn = random_years(measured.sky, months, celsius, 10, seed=1)
+    month = measured.sky.month[::24]
+    found, made = strays(measured.celsius, month), strays(drawn.celsius, np.tile(month, 10))
+    winter = np.isin(month, [11, 0, 1])
+    assert 0.6 < made.std() / found[winter].std() < 1.5
+    assert np.corrcoef(made[1:], made[:-1])[0, 1] == pytest.approx(
+        np.corrcoef(found[1:], found[:-1])[0, 1], abs=0.12
+    )
+    # Ten years are at least nearly as cold as one that is typical.
+    assert drawn.celsius.min() < measured.celsius.min() + 2
+
+
 def test_random_years_keep_the_monthly_means():
     sky = Sky(Place(45.0))
     months, _ = clearness_of(random_years(sky, FLAT, MILD, 60, seed=3))

@@ -103,8 +103,14 @@ def test_an_empty_battery_makes_the_controller_cut_off():
     assert (np.diff(off) == 1).all()
     assert went.charge[off[0]] == pytest.approx(LeadAcid(50.0).empty_at(-10.0), abs=0.01)
     # Without one the computer would start with every morning's sun, and fail with it.
-    flickers = np.flatnonzero(run(box(), dull + 0.1, cold, MONTHS).stage == OFF)
+    flickers = np.flatnonzero(run(box(), dull + sun(0.7), cold, MONTHS).stage == OFF)
     assert (np.diff(flickers) > 1).any()
+
+
+def test_no_more_is_fed_than_there_is():
+    # 0.1 A feed a load of 6 W at 11.89 V or more for a fifth of the hours at most.
+    went = run(box(), np.full(8760, 0.1), WARM, MONTHS)
+    assert went.loss_of_load >= 1 - 0.1 / (6.0 / 12.65)
 
 
 def test_after_a_cut_the_station_goes_on_where_it_was():
