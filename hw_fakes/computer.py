@@ -3,8 +3,8 @@
 Theory of operation. A daemon that has itself halted leaves the computer off, and nobody on site. A
 halted computer does not start by itself: the simulated box has a relay that takes its supply away,
 and gives it back above the controller's reconnect voltage; where the station file knows of no such
-voltage, above the one at which the halting stage is left. A daemon whose controller cuts off the loads ends at once, wherever it is, and the relays
-let go.
+voltage, above the one at which the halting stage is left. A daemon whose controller cuts off the
+loads ends at once, wherever it is, and the relays let go.
 """
 
 from __future__ import annotations

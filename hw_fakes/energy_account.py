@@ -111,8 +111,8 @@ class EnergyAccount:
             "lowest charge": f"{self.lowest_charge:.0%}",
             "charge at the end": f"{self.trace.points[-1].charge:.0%}",
             "given up by design": f"{self.given_up} (status shed)",
-            "not to be taken": f"{self.spared:.0f} readings fewer than in normal",
-            "promised by the stages": f"{self.promised:.0f}, of which {self.completeness:.1%} are"
+            "spared by the stages": f"{self.spared:.0f} readings fewer than in normal",
+            "left to be taken": f"{self.promised:.0f}, of which {self.completeness:.1%} are"
             " there",
             "halted, cut off": f"{self.halts} times, {self.power_cuts} times",
             "recovered": "yes, back in normal" if self.recovered else f"no: {self.last_stage}",
