@@ -112,8 +112,7 @@ class EnergyAccount:
             "charge at the end": f"{self.trace.points[-1].charge:.0%}",
             "given up by design": f"{self.given_up} (status shed)",
             "spared by the stages": f"{self.spared:.0f} readings fewer than in normal",
-            "left to be taken": f"{self.promised:.0f}, of which {self.completeness:.1%} are"
-            " there",
+            "left to be taken": f"{self.promised:.0f}, of which {self.completeness:.1%} are there",
             "halted, cut off": f"{self.halts} times, {self.power_cuts} times",
             "recovered": "yes, back in normal" if self.recovered else f"no: {self.last_stage}",
         }
