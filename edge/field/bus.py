@@ -42,6 +42,7 @@ from edge.field.driver import Driver, Instant
 from edge.field.points import DeviceRules, Point, PollCounts, Sink, Supplies
 from edge.field.schedule import Patience, fell_due, first_slot_after
 from edge.health import Condition
+from edge.host.together import together
 from edge.readings import Sample
 from edge.status import Category, Quality, Reason, worst
 
@@ -122,12 +123,7 @@ class BusTask:
         Raises TimeoutError when a round does not end.
         """
         try:
-            async with asyncio.TaskGroup() as group:
-                for series in self._series:
-                    group.create_task(self._poll_for_ever(series))
-        except ExceptionGroup as crashes:
-            # They all end of the first one's crash.
-            raise crashes.exceptions[0] from None
+            await together(self._poll_for_ever(series) for series in self._series)
         finally:
             await self._driver.close()
 

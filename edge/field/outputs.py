@@ -23,6 +23,7 @@ from edge.field.driven import Driven, warn
 from edge.field.output import OutputRules
 from edge.field.switches import Switch
 from edge.health import Condition
+from edge.host.together import together
 from edge.status import Category, Reason
 
 # The safe states must be reached in this time, in real seconds, or are given up.
@@ -60,13 +61,7 @@ class Outputs:
 
     async def run(self) -> None:
         """Keep every output where it is wanted, until cancelled."""
-        try:
-            async with asyncio.TaskGroup() as group:
-                for driven in self._driven.values():
-                    group.create_task(driven.run())
-        except ExceptionGroup as crashes:
-            # They all end of the first one's crash.
-            raise crashes.exceptions[0] from None
+        await together(driven.run() for driven in self._driven.values())
 
     def forbid(self, names: Collection[str]) -> None:
         """Take note of which outputs are to be off, as the present stage has it; others may be on.
