@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from edge.commands.common import BAD_INPUT, load_or_exit, refuse, table
+from edge.commands.common import BAD_INPUT, load_or_exit, refuse
 from edge.energy.keeper import in_words
 from edge.energy.stages import transitions
 from edge.measure.loop_budget import budget
@@ -19,6 +19,7 @@ from edge.station.loader import load
 from edge.station.measured import LoopChannel
 from edge.station.model import Station
 from edge.station.schema import json_schema
+from edge.text_table import table
 
 
 @click.command("check")

@@ -1,11 +1,10 @@
-"""What the commands share: the station argument, exits with a message, plain tables."""
+"""What the commands share: the station argument, exits with a message."""
 
 from __future__ import annotations
 
 import asyncio
 import signal
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
@@ -44,15 +43,3 @@ def refuse(message: str, code: int = BAD_INPUT) -> NoReturn:
     """Print a message to standard error and exit."""
     click.echo(message, err=True)
     sys.exit(code)
-
-
-def table(heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
-    """Lay out rows in columns; the columns numbered in ``right`` are flush right."""
-    widths = [max(len(row[i]) for row in (heads, *rows)) for i in range(len(heads))]
-    return "\n".join(
-        "  ".join(
-            cell.rjust(width) if i in right else cell.ljust(width)
-            for i, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in (heads, *rows)
-    )

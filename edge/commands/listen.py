@@ -24,9 +24,9 @@ from edge.commands.common import (
     refuse,
     station_argument,
     stop_on_signals,
-    table,
 )
 from edge.host.logs import set_up_logs
+from edge.text_table import table
 from edge.uplink.broker import BrokerSettings
 from edge.uplink.receiver import ANY_STATION, Receiver
 from edge.uplink.settings import SettingsError, broker_settings

@@ -20,7 +20,6 @@ from edge.commands.common import (
     refuse,
     station_argument,
     stop_on_signals,
-    table,
 )
 from edge.field.assembly import make_drivers, make_outputs, make_switch
 from edge.field.gpio import GpioSwitch
@@ -31,6 +30,7 @@ from edge.station.loader import journal_path
 from edge.station.model import Station
 from edge.station.outputs import CoilOutput, GpioOutput, Output
 from edge.status import Reason
+from edge.text_table import table
 
 # Real seconds. A daemon on a busy small computer answers within a few hundredths of one.
 _PATIENCE = 3.0

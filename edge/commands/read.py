@@ -21,7 +21,6 @@ from edge.commands.common import (
     refuse,
     station_argument,
     stop_on_signals,
-    table,
 )
 from edge.field.assembly import poll_once
 from edge.host.logs import set_up_logs
@@ -30,6 +29,7 @@ from edge.measure.values import Value
 from edge.readings import Sample, Series
 from edge.station.model import Station
 from edge.status import Reason
+from edge.text_table import table
 from edge.units import Unit
 
 

@@ -14,10 +14,10 @@ from typing import Any
 
 import click
 
-from edge.commands.common import table
 from edge.health import Condition
 from edge.host.status_socket import Description
 from edge.status import BY_SLUG, Category
+from edge.text_table import table
 
 _MOST_SHOWN = 10
 _NARROWEST_TEXT = 24

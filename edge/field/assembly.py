@@ -55,7 +55,7 @@ def make_field(
     drivers = _drivers(station, station.measured, station.outputs, clock)
     outputs = make_outputs(station, station.outputs, drivers, clock, gpio)
     with_outputs = _buses_of(station.outputs.values())
-    steady = _steady_channels(station)
+    steady = station.steady_channels()
     buses = {}
     for name, bus in station.buses.items():
         channels = channels_of(station, name)
@@ -178,20 +178,6 @@ def _drivers(
 
 def _buses_of(outputs: Iterable[Output]) -> set[str]:
     return {output.bus for output in outputs if isinstance(output, CoilOutput)}
-
-
-def _steady_channels(station: Station) -> set[str]:
-    """Return the channels that the stages of shedding load go by."""
-    if station.energy is None:
-        return set()
-    series = [station.energy.voltage, station.energy.temperature]
-    room = station.room()
-    return {
-        source
-        for name in series
-        if name is not None
-        for source in room.sources(name.partition(".")[0])
-    }
 
 
 def _output_rules(station: Station, output: Output) -> OutputRules:

@@ -73,22 +73,7 @@ def demand_in(
     station: Station, energy: EnergySection, effects: Effects, name: str = NORMAL
 ) -> StageDemand:
     """Return what is drawn when this is shed."""
-    return _Reckoning(station, energy, effects, steady_channels(station, energy)).demand(name)
-
-
-def steady_channels(station: Station, energy: EnergySection) -> frozenset[str]:
-    """Return the measured channels that the energy section reads: they keep their pace."""
-    series = [one for one in (energy.voltage, energy.temperature) if one is not None]
-    read: set[str] = set()
-    waiting = [name.split(".")[0] for name in series]
-    while waiting:
-        name = waiting.pop()
-        channel = station.channels.get(name)
-        if name in station.measured:
-            read.add(name)
-        elif channel is not None and name not in read:
-            waiting += [one.name.split(".")[0] for one in channel.inputs()]
-    return frozenset(read)
+    return _Reckoning(station, energy, effects, station.steady_channels()).demand(name)
 
 
 class _Reckoning:

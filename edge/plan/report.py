@@ -12,6 +12,7 @@ from edge.energy.steps import Step
 from edge.plan.findings import Findings
 from edge.plan.sentences import CAUTIONS, answers, stage_hours, stage_names, verdict
 from edge.plan.thresholds import Threshold, thresholds
+from edge.text_table import table
 
 Table = tuple[Sequence[str], list[list[str]], Sequence[int]]
 """Heads, rows, and the columns that are flush right."""
@@ -160,27 +161,26 @@ def sections(found: Findings) -> list[tuple[str, str, Table]]:
             "W at the battery while on; Wh a day in each stage",
             load_table(found),
         ),
-        *(
-            [
+    ]
+    if found.sections.energy.stages:
+        tables.append(
+            (
+                "Stages",
                 (
-                    "Stages",
-                    (
-                        "The battery's voltage that each is entered at in the coldest and in the"
-                        " warmest month, and how far it is then charged: what is below is kept"
-                        " for worse days"
-                    ),
-                    stage_table(found),
-                )
-            ]
-            if found.sections.energy.stages
-            else []
-        ),
+                    "The battery's voltage that each is entered at in the coldest and in the"
+                    " warmest month, and how far it is then charged: what is below is kept for"
+                    " worse days"
+                ),
+                stage_table(found),
+            )
+        )
+    tables.append(
         (
             "Battery, by the method of IEEE 1013",
             "The autonomy asked for, in the coldest month, while nothing is shed",
             step_table(found.capacity.steps()),
-        ),
-    ]
+        )
+    )
     if found.array is not None:
         tables.append(
             (
@@ -215,7 +215,7 @@ def as_text(found: Findings) -> str:
     """Return the plan for a terminal."""
     parts = [_wrapped(verdict(found)), *(_wrapped(one, "- ") for one in answers(found))]
     for heading, legend, (heads, rows, right) in sections(found):
-        parts += ["", heading.upper(), _wrapped(legend), "", _laid_out(heads, rows, right)]
+        parts += ["", heading.upper(), _wrapped(legend), "", table(heads, rows, right)]
     parts += [_wrapped(one, "! ") for one in objections(found)]
     parts += ["", "BEFORE YOU TOUCH ANYTHING", *(_wrapped(one, "- ") for one in CAUTIONS)]
     return "\n".join(parts)
@@ -301,15 +301,4 @@ def _wrapped(text: str, mark: str = "") -> str:
             subsequent_indent=" " * len(mark),
             break_on_hyphens=False,
         )
-    )
-
-
-def _laid_out(heads: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int]) -> str:
-    widths = [max(len(row[column]) for row in (heads, *rows)) for column in range(len(heads))]
-    return "\n".join(
-        "  ".join(
-            cell.rjust(width) if column in right else cell.ljust(width)
-            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in (heads, *rows)
     )

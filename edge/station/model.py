@@ -309,6 +309,19 @@ class Station(Section):
         of_energy = EnergyKeeper.series if self.energy and self.energy.stages else ()
         return [*self.room().series, *of_energy]
 
+    def steady_channels(self) -> frozenset[str]:
+        """Return the measured channels that the energy section goes by: they keep their pace."""
+        given = (self.energy.voltage, self.energy.temperature) if self.energy else ()
+        read: set[str] = set()
+        waiting = [series.partition(".")[0] for series in given if series is not None]
+        while waiting:
+            name = waiting.pop()
+            if name in self.measured:
+                read.add(name)
+            elif name in self.channels:
+                waiting += [one.name.partition(".")[0] for one in self.channels[name].inputs()]
+        return frozenset(read)
+
     def room(self) -> Room:
         """Return a fresh measuring room."""
         return room_of(self.channels, self.station.site())

@@ -3,7 +3,7 @@
 import pytest
 
 from edge.energy.stages import Effects
-from edge.plan.demand import demand_in, demands, steady_channels
+from edge.plan.demand import demand_in, demands
 from edge.station.loader import load
 from tests.plan.stations import NORTH, SOUTH, WELL_7, changed
 
@@ -135,7 +135,7 @@ def test_all_stages_in_order(well):
 
 
 def test_what_the_energy_section_reads_keeps_its_pace(well):
-    assert steady_channels(well, well.energy) == {"battery", "box"}
+    assert well.steady_channels() == {"battery", "box"}
     supplied = changed(
         WELL_7,
         ('range = ["0 degC", "1 degC"]', 'range = ["0 degC", "1 degC"]\nsupply = "visitors"'),
@@ -150,4 +150,4 @@ def test_a_voltage_that_is_computed():
     computed = changed(
         WELL_7, ("[channels.well]", extra), ('voltage = "battery"', 'voltage = "sum"')
     )
-    assert steady_channels(computed, computed.energy) == {"battery", "panel", "box"}
+    assert computed.steady_channels() == {"battery", "panel", "box"}
